@@ -1,0 +1,1 @@
+"""Where records go: the card (a folder) and the wire (a serial port)."""
