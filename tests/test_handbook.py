@@ -1,0 +1,160 @@
+"""Handbook formulae against tabulated values; R: read in a published text, M: from memory, C: computed from it."""
+import numpy as np
+import pytest
+
+from edge import handbook
+
+ALPHA = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7)
+
+
+@pytest.mark.parametrize("factor, expected", [
+    (handbook.ct_factor, (4.274, 5.621, 7.279, 9.659, 13.654, 21.552)),            # E647 C(T): C of a form M
+    (handbook.eset_factor, (2.578, 3.561, 4.912, 6.934, 10.265, 16.625)),          # E647 ESE(T): C of a form M
+    (handbook.sent_tension_factor, (1.367, 1.655, 2.108, 2.827, 4.043)),           # Tada-Paris-Irwin: C of a form M
+])
+def test_factors_equal_the_tabulated_ones(factor, expected):
+    assert factor(np.array(ALPHA[:len(expected)])) == pytest.approx(expected, abs=6e-4)
+
+
+def test_sent_agrees_with_the_polynomial_of_another_handbook():
+    """1.12 - 0.231 a + ... (R), 0.5 % each (M), so together 1 %; below a/W = 0.15 they differ by up to 1.4 %."""
+    a = np.linspace(0.15, 0.6, 10)
+    polynomial = 1.12 - 0.231 * a + 10.55 * a**2 - 21.72 * a**3 + 30.39 * a**4
+    assert handbook.sent_tension_factor(a) == pytest.approx(polynomial, rel=0.01)
+
+
+def test_sent_limits_are_the_edge_crack_of_a_half_plane_and_pure_bending():
+    """F = 1.1215 for a/W to 0 in tension and in bending (Koiter; M)."""
+    assert handbook.sent_tension_factor(1e-6) == pytest.approx(1.1215, rel=0.005)
+    assert handbook.sent_bending_factor(1e-6) == pytest.approx(1.1215, rel=0.005)
+
+
+@pytest.mark.parametrize("length_over_width, expected", [(10, 2.22), (4, 1.73)])   # C, compliance method
+def test_clamped_sent_equals_the_check_values(length_over_width, expected):
+    assert handbook.sent_clamped_factor(0.5, length_over_width) == pytest.approx(expected, abs=0.005)
+
+
+def test_clamped_sent_tends_to_free_rotation_when_long():
+    assert handbook.sent_clamped_factor(0.4, 1e5) == pytest.approx(handbook.sent_tension_factor(0.4), rel=1e-3)
+
+
+def finite_element_clamped_factor(alpha, length_over_width, columns=40):
+    """K of a clamped SENT, W = B = E = 1, from the energy release between two meshed cracks (own finite elements)."""
+    fem = pytest.importorskip("skfem")
+    from skfem.models.elasticity import lame_parameters, linear_elasticity
+    poisson, pull = 0.3, 1.0
+    y = np.concatenate([np.linspace(0, 0.5, columns // 2 + 1), np.geomspace(0.53, length_over_width / 2, 16)])
+    mesh = fem.MeshQuad.init_tensor(np.linspace(0, 1, columns + 1), y)
+    basis = fem.Basis(mesh, fem.ElementVector(fem.ElementQuad2()))
+    lam, mu = lame_parameters(1.0, poisson)
+    plane_stress_lam = 2 * lam * mu / (lam + 2 * mu)
+    stiffness = linear_elasticity(plane_stress_lam, mu).assemble(basis)
+    top = basis.get_dofs(lambda x: x[1] == y[-1])
+
+    def strain_energy(size):
+        ahead = basis.get_dofs(lambda x: (x[1] == 0) & (x[0] > size - 1e-9)).all(["u^2"])
+        u = basis.zeros()
+        u[top.all(["u^2"])] = pull
+        u = fem.solve(*fem.condense(stiffness, x=u, D=np.unique(np.concatenate([top.all(), ahead]))))
+        return u @ stiffness @ u / 2
+
+    step = 1 / columns
+    release = -2 * (strain_energy(alpha + step) - strain_energy(alpha - step)) / (2 * step)
+    stress = 2 * strain_energy(alpha) / pull
+    return np.sqrt(release) / (stress * np.sqrt(np.pi * alpha))
+
+
+@pytest.mark.parametrize("alpha, length_over_width", [(0.3, 4), (0.5, 4), (0.5, 10)])
+def test_clamped_sent_agrees_with_finite_elements(alpha, length_over_width):
+    expected = finite_element_clamped_factor(alpha, length_over_width)
+    assert handbook.sent_clamped_factor(alpha, length_over_width) == pytest.approx(expected, rel=0.02)
+
+
+def test_small_middle_crack_is_the_crack_of_the_infinite_plate():
+    """K = sigma sqrt(pi a) (Westergaard 1939): 50 kN over 500 mm x 2 mm is 50 MPa, a = 2 mm."""
+    found = handbook.delta_K_MPa_sqrt_m("MT", 50.0, 2.0, 500.0, 2.0)
+    assert found == pytest.approx(50 * np.sqrt(np.pi * 0.002), rel=1e-3)
+
+
+@pytest.mark.parametrize("geometry, width_mm, expected", [
+    # C(T), a/W = 0.5: 1000 N x 9.659/(10 mm x sqrt(50 mm)) = 136.60 N/mm^1.5; x sqrt(1e-3) = 4.320 MPa sqrt(m)
+    ("CT", 50.0, 4.320),
+    # SENT, a/W = 0.5: 1000 N/(10 mm x 50 mm) = 2 MPa; x sqrt(pi x 0.025 m) x 2.827 = 1.5845 MPa sqrt(m)
+    ("SENT", 50.0, 1.5845),
+    # M(T), 2a/W = 0.5: 1000 N/10 mm x sqrt(pi x 0.5/200 mm x sec 45 deg) = 10.539 N/mm^1.5 = 0.33327 MPa sqrt(m)
+    ("MT", 100.0, 0.33327),
+])
+def test_units_of_delta_K_by_hand(geometry, width_mm, expected):
+    assert handbook.delta_K_MPa_sqrt_m(geometry, 1.0, 25.0, width_mm, 10.0) == pytest.approx(expected, rel=5e-4)
+
+
+def test_outside_its_range_a_solution_gives_no_number():
+    assert np.isnan(handbook.delta_K_MPa_sqrt_m("CT", 1.0, 5.0, 50.0, 10.0))
+    assert np.isnan(handbook.delta_K_MPa_sqrt_m("MT", 1.0, [24.5, 30.0, np.nan], 50.0, 10.0)).all()
+    assert np.isnan(handbook.delta_K_MPa_sqrt_m("plate", 1.0, 5.0, 50.0, 10.0))
+    assert np.isnan(handbook.biaxiality("SENT", 0.7)) and np.isnan(handbook.biaxiality("CT", 0.5))
+    assert np.isnan(handbook.elber_U(-0.5)) and np.isnan(handbook.schijve_U(0.9))
+    with pytest.raises(ValueError):
+        handbook.solution("SENT-clamped")
+
+
+def test_every_geometry_of_the_rig_file_has_an_answer():
+    for geometry in handbook.GEOMETRIES:
+        value = handbook.delta_K_MPa_sqrt_m(geometry, [1.0, 2.0], 10.0, 40.0, 4.0, free_length_mm=160.0)
+        assert value.shape == (2,) and (np.isnan(value).all() or value[1] == pytest.approx(2 * value[0]))
+
+
+def test_t_stress_of_the_sent_is_that_of_finite_elements():
+    """T/sigma = -0.61 at a/W = 1/3 (C, finite elements); the table is a collocation (C)."""
+    K = handbook.delta_K_MPa_sqrt_m("SENT", 12.0, 10.0, 30.0, 4.0)                 # sigma = 100 MPa
+    assert handbook.t_stress_MPa("SENT", K, 10.0, 30.0) == pytest.approx(-61, abs=2)
+
+
+def test_t_stress_of_a_small_middle_crack_is_minus_the_stress():
+    K = handbook.delta_K_MPa_sqrt_m("MT", 100.0, 1.0, 500.0, 2.0)                  # sigma = 100 MPa
+    assert handbook.t_stress_MPa("MT", K, 1.0, 500.0) == pytest.approx(-100, rel=1e-3)
+
+
+def test_plastic_zones():
+    """By hand: (20/400)^2/(2 pi) m = 0.398 mm; reversed zone a quarter, plane strain a third (Irwin, Rice; M)."""
+    assert handbook.plastic_zone_radius_mm(20.0, 400.0) == pytest.approx(0.3979, abs=1e-4)
+    assert handbook.plastic_zone_radius_mm(20.0, 400.0, plane_strain=True) == pytest.approx(0.1326, abs=1e-4)
+    assert handbook.cyclic_zone_radius_mm(20.0, 400.0) == pytest.approx(0.0995, abs=1e-4)
+
+
+@pytest.mark.parametrize("expansion, density, heat, expected", [                   # expansion R, density and heat M
+    (11.7e-6, 7850, 486, 3.07), (17.2e-6, 8000, 500, 4.30), (15.9e-6, 8000, 500, 3.98),
+    (22.9e-6, 2770, 875, 9.45), (23.4e-6, 2800, 960, 8.71), (8.6e-6, 4430, 526, 3.69),
+])
+def test_thermoelastic_constants(expansion, density, heat, expected):
+    found = handbook.thermoelastic_constant_per_MPa(expansion, density, heat)
+    assert found == pytest.approx(expected * 1e-6, rel=5e-3)
+
+
+@pytest.mark.parametrize("diffusivity, expected", [                                # D in mm^2/s M; lengths C
+    (14.0, (2.1, 0.94, 0.67, 0.47)), (3.9, (1.1, 0.50, 0.36, 0.25)),
+    (50.0, (4.0, 1.8, 1.3, 0.89)), (2.9, (1.0, 0.43, 0.30, 0.21)),
+])
+def test_diffusion_length(diffusivity, expected):
+    assert handbook.diffusion_length_mm(diffusivity, [1, 5, 10, 20]) == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize("constraint, expected", [(1, 0.491), (2.5, 0.292), (3, 0.262)])    # C of a form M
+def test_newman_opening(constraint, expected):
+    assert handbook.newman_opening(0.1, 0.3, constraint) == pytest.approx(expected, abs=6e-4)
+
+
+def test_newman_opening_never_falls_below_the_minimum_load_and_joins_at_zero_ratio():
+    ratio = np.linspace(0, 0.99, 50)
+    opening = handbook.newman_opening(ratio, 0.3, 1)
+    assert (opening >= ratio).all() and (opening[-3:] == pytest.approx(ratio[-3:], abs=0.02))
+    assert handbook.newman_opening(-1e-9, 0.3, 2) == pytest.approx(handbook.newman_opening(0.0, 0.3, 2), abs=1e-6)
+
+
+def test_effective_fraction():
+    """Elber: 2024-T3 closed for about half the load range at R = 0 (R); U of Schijve within 0.1 of Elber's (M)."""
+    assert handbook.elber_U(0.0) == pytest.approx(0.5)
+    assert handbook.effective_fraction(0.1, 0.5) == pytest.approx(0.5556, abs=1e-4)
+    assert handbook.effective_fraction(0.6, 0.6) == 1.0 and handbook.effective_fraction(0.6, 0.3) == 1.0
+    ratio = np.array([0.0, 0.25, 0.5])
+    assert handbook.schijve_U(ratio) == pytest.approx(handbook.elber_U(ratio), abs=0.1)
