@@ -1,0 +1,86 @@
+"""The words of the `flags` column: why a value is missing from a row, or what to keep in mind when using it."""
+
+FLAGS: dict[str, str] = {
+    # the camera profile
+    "uncalibrated": (
+        "No camera profile: lag, row readout and frame delay are not corrected, so amplitudes are too small and "
+        "phases are off; run `bolotip calibrate`."
+    ),
+    "readout_assumed": (
+        "The profile has no readout_s and 0 was taken: a camera that reads row by row then shows a phase ramp from "
+        "top to bottom; measure it with `bolotip calibrate sweep`."
+    ),
+    "sd_assumed": (
+        "The profile lacks standard deviations and 0 was taken: the deviations in this row are smaller than the truth."
+    ),
+    "delay_far_field": (
+        "The profile has no frame_delay_s: it was taken from the far field, whose first-harmonic phase must be 180 "
+        "degrees."
+    ),
+    "no_temperature": (
+        "The camera gives no absolute temperature: the rig file's temperature_C was used for the stresses."
+    ),
+    # the load
+    "no_load": "No cyclic load was found, so nothing was fitted; look at the load signal, its scale and its wiring.",
+    "paused": (
+        "The load stood still for part of the time since the last row; frames and cycles of that part were left out."
+    ),
+    "settling": (
+        "The lock-in has not yet run for its full memory since the start or the last change: more noise than later."
+    ),
+    "freq_changed": "The load frequency changed by more than the lock-in can follow, so the estimate was begun anew.",
+    "h2": "The load itself has a second harmonic; its share was subtracted from the second-harmonic map.",
+    "clipped": (
+        "The load signal touches the end of its converter's range: load range and ratio are too small; change its "
+        "scale."
+    ),
+    "overload": "A load peak stood out above the cycles around it; expect slower growth for a while.",
+    "underload": "A load valley stood out below the cycles around it; growth may be faster for a while.",
+    "waiting_load": "The load signal is missing at the moment; the program goes on trying to reach it.",
+    "cycles_estimated": (
+        "Part of the cycle count was taken from running time and frequency, because no load signal was seen."
+    ),
+    # harmonics and frame rate
+    "collision_1f": (
+        "At this frame rate the first harmonic falls on another component, so nothing was fitted; change the load "
+        "frequency as `bolotip plan` proposes."
+    ),
+    "collision_2f": (
+        "At this frame rate the second harmonic falls on another component, so there are no contact values; change "
+        "the load frequency as `bolotip plan` proposes."
+    ),
+    "collision_3f": "At this frame rate the third harmonic falls on another component and was left out.",
+    # the frames
+    "waiting_frames": "The camera is silent at the moment; the program goes on trying to reach it.",
+    "lost": "Frames were lost since the last row (column `lost`); the others kept their true times.",
+    "repeated": "The camera sent the same frame again since the last row (column `repeated`); copies were left out.",
+    "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
+    "frames_gap": "Frames were missing for longer than the frame clock can bridge; it was set anew afterwards.",
+    "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",
+    "drift": (
+        "The mean temperature drifted faster than the lock-in's straight line can follow; shield the specimen from "
+        "draught."
+    ),
+    "bad_pixels": "Dead or restless pixels in the region of the fit were left out.",
+    "noisy": (
+        "The noise is well above what the profile's netd_K leads one to expect; look for draught, reflections, a "
+        "warming camera."
+    ),
+    "saturated": "Pixels in the region of the fit reached the end of the camera's range and were left out.",
+    # tip and closure
+    "no_tip": "No crack tip was found in the first-harmonic map, so the tip and everything after it are empty.",
+    "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
+    "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
+    "irwin": (
+        "Small-scale yielding is doubtful: the plastic zone is not small beside the region of the fit or the ligament."
+    ),
+    "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
+    "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",
+    # time and storage
+    "resumed": "First row after a restart; sequence number and cycle count go on from the last valid row.",
+    "clock_step": "The calendar clock was set since the last row: time_utc jumps, elapsed_s and cycles do not.",
+    "card_full": (
+        "The card was full, read-only or missing when this row was made: it waited in memory and went out on the "
+        "serial link."
+    ),
+}

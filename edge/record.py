@@ -1,0 +1,236 @@
+"""The record: one row for each fix, in `records.csv` and on the serial link.
+
+    seq,time_utc,elapsed_s, ... ,flags,crc32                   header row
+    17,2031-05-06T07:08:09Z,170.00, ... ,settling,5f3a90c1     one row a fix
+
+UTF-8 text, each row ends with a single line feed, cells are separated by commas and never quoted (no cell holds a
+comma). A cell that could not be determined is empty and `flags` says why (words of `edge/flags.py`, separated by
+spaces). The last cell is the CRC-32/ISO-HDLC (ITU-T V.42; zlib's crc32) of the row's bytes before the last comma, as
+8 lower-case hex digits. The header has no checksum: it is checked by its names instead. A reader may meet more columns
+than it knows, in any order; it keeps them as text. Rows are counted as a spreadsheet does: the header is row 1.
+"""
+
+import dataclasses
+import functools
+import math
+import zlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.door import InputError, one_line
+
+if TYPE_CHECKING:
+    import numpy as np
+
+FILE_NAME = "records.csv"
+LONGEST_ROW_BYTES = 2048  # a row of ours is about 250; anything longer is not a row
+NAMES_SHOWN = 4  # of missing columns, in messages
+
+
+class BadRow(Exception):
+    """A row that cannot be trusted: `line_number` counts from 1 (the header), 0 if unknown; `reason` says why."""
+
+    def __init__(self, reason: str, line_number: int = 0):
+        self.reason, self.line_number = reason, line_number
+        super().__init__(f"row {line_number}: {reason}" if line_number else reason)
+
+
+def _as(form: str) -> Any:
+    """A column that is written with the printf form `form`: only as many digits as mean something."""
+    return dataclasses.field(default=None, metadata={"form": form})
+
+
+@dataclasses.dataclass(slots=True)
+class Row:
+    """One fix. Units are in the names; `_sd` is the standard deviation of the column before; None: not determined."""
+
+    seq: int  # counts fixes from the start of the folder, over restarts
+    time_utc: str | None = None  # a label only, as 2031-05-06T07:08:09Z; intervals come from elapsed_s
+    elapsed_s: float | None = _as("%.2f")  # running time on the monotonic clock, over restarts
+    cycles: int | None = _as("%d")
+    frames: int | None = _as("%d")
+    load_frequency_hz: float | None = _as("%.6g")
+    load_range_kN: float | None = _as("%.5g")
+    load_ratio: float | None = _as("%.4f")
+    load_h2: float | None = _as("%.3g")  # second harmonic of the load over its first
+    load_h2_deg: float | None = _as("%.1f")
+    tip_row_px: float | None = _as("%.3f")
+    tip_col_px: float | None = _as("%.3f")
+    tip_sd_px: float | None = _as("%.3g")
+    crack_mm: float | None = _as("%.4f")
+    crack_sd_mm: float | None = _as("%.3g")
+    dKI_MPa_sqrt_m: float | None = _as("%.5g")
+    dKI_sd: float | None = _as("%.3g")
+    dKII_MPa_sqrt_m: float | None = _as("%.4g")
+    dKII_sd: float | None = _as("%.3g")
+    T_MPa: float | None = _as("%.4g")
+    T_sd: float | None = _as("%.3g")
+    r2: float | None = _as("%.5f")
+    noise_K: float | None = _as("%.4g")
+    contact_length_mm: float | None = _as("%.3f")
+    contact_sd_mm: float | None = _as("%.3g")
+    contact_K: float | None = _as("%.4g")
+    ahead_K: float | None = _as("%.4g")
+    phase_gap_deg: float | None = _as("%.1f")
+    opening_fraction: float | None = _as("%.4f")
+    opening_sd: float | None = _as("%.3g")
+    reversal_mm: float | None = _as("%.3f")
+    lost: int | None = _as("%d")
+    repeated: int | None = _as("%d")
+    flags: tuple[str, ...] = ()
+    extra: tuple[tuple[str, str], ...] = ()  # columns this version does not know, as (name, text)
+
+
+_FORMS = {f.name: f.metadata.get("form", "%s") for f in dataclasses.fields(Row) if f.name != "extra"}
+_WHOLE = frozenset(name for name, form in _FORMS.items() if form == "%d") | {"seq"}
+_OURS = ("load_h2", "load_h2_deg", "lost", "repeated")  # beyond those every reader relies on: all of them or none
+COLUMNS: tuple[str, ...] = (*_FORMS, "crc32")
+
+
+def crc32_text(body: bytes) -> str:
+    """CRC-32/ISO-HDLC of `body` as 8 lower-case hex digits."""
+    return f"{zlib.crc32(body):08x}"
+
+
+def header_line() -> str:
+    """The header row, without line feed."""
+    return ",".join(COLUMNS)
+
+
+def encode_row(row: Row) -> str:
+    """The row as text with its checksum, without line feed. A number that is not finite counts as not determined."""
+    cells = []
+    for name, form in _FORMS.items():
+        value = getattr(row, name)
+        if name == "flags":
+            cells.append(" ".join(value))
+        elif value is None or (not isinstance(value, str) and not math.isfinite(value)):
+            cells.append("")
+        else:
+            cells.append(form % (round(value) if name in _WHOLE else value))
+    body = ",".join(cells)
+    return f"{body},{crc32_text(body.encode())}"
+
+
+@functools.lru_cache(maxsize=8)
+def parse_header(line: str) -> tuple[str, ...]:
+    """The column names of a header row. BadRow: no header, or a column that readers rely on is missing or damaged."""
+    names = tuple(line.split(","))
+    if names[-1] != "crc32" or "seq" not in names:
+        raise BadRow(f"is {one_line(line, 30)}, must be a header row from seq to crc32")
+    if len(set(names)) < len(names):
+        raise BadRow(f"the header names the column {next(n for n in names if names.count(n) > 1)} twice")
+    missing = [name for name in COLUMNS if name not in names]
+    if missing and missing != list(_OURS):
+        more = "" if len(missing) <= NAMES_SHOWN else f" and {len(missing) - NAMES_SHOWN} more"
+        raise BadRow(f"the header lacks {', '.join(missing[:NAMES_SHOWN])}{more}: from elsewhere, or damaged")
+    return names
+
+
+def check_line(line: str) -> str:
+    """The row's text before its checksum. BadRow: the checksum does not belong to it."""
+    body, comma, crc = line.rpartition(",")
+    if not comma or len(line) > LONGEST_ROW_BYTES:
+        raise BadRow(f"is {one_line(line, 30)}, must be a row of cells ending with its crc32")
+    right = crc32_text(body.encode("utf-8", "surrogateescape"))
+    if crc != right:
+        raise BadRow(f"crc32 is {one_line(crc, 12)}, must be {right} for this text: the row is damaged")
+    return body
+
+
+def decode_row(line: str, header: Sequence[str] = COLUMNS) -> Row:
+    """The row in `line` (no line feed), whose columns are `header`: names as from `parse_header`, crc32 last.
+
+    BadRow: wrong checksum, wrong number of cells, or a cell that is not what its column holds.
+    """
+    cells = check_line(line).split(",")
+    if len(cells) != len(header) - 1:
+        raise BadRow(f"has {len(cells) + 1} cells, must have {len(header)} as the header")
+    row, extra = Row(seq=-1), []
+    for name, text in zip(header, cells):
+        if name not in _FORMS:
+            extra.append((name, text))
+        elif name == "flags":
+            row.flags = tuple(text.split())
+        elif text:
+            setattr(row, name, text if name == "time_utc" else _number(name, text))
+    if row.seq < 0:
+        raise BadRow("seq is empty or negative, must be a whole number from 0")
+    row.extra = tuple(extra)
+    return row
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        value = int(text) if name in _WHOLE else float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise BadRow(f"{name} is {one_line(text, 20)}, must be a {'whole ' if name in _WHOLE else ''}number or empty")
+    return value
+
+
+@dataclasses.dataclass
+class RecordFile:
+    """What a records file holds: valid rows in order; bad rows with their places; the text of a row torn at the end."""
+
+    rows: list[Row]
+    bad: list[BadRow]
+    torn: str | None
+    path: Path
+
+
+def split_lines(raw: bytes) -> tuple[list[str], str | None]:
+    """Complete lines, and the text after the last line feed if any. Bytes that are not UTF-8 survive as surrogates."""
+    *lines, rest = raw.decode("utf-8", "surrogateescape").split("\n")
+    return lines, rest or None
+
+
+def read_records(folder_or_file: Path | str) -> RecordFile:
+    """All rows of a records folder or file. Bad rows are listed with their row number, never repaired, never fatal.
+
+    InputError: no such file, unreadable, no rows at all under a header that can be understood.
+    """
+    path = Path(folder_or_file)
+    path = path / FILE_NAME if path.is_dir() else path
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; give the folder that `bolotip run` or `receive` wrote into") from None
+    except (OSError, ValueError) as e:
+        raise InputError(f"{one_line(str(path))}: cannot be read ({getattr(e, 'strerror', None) or e})") from None
+    lines, torn = split_lines(raw)
+    if not lines:
+        return RecordFile([], [], torn, path)
+    try:
+        header = parse_header(lines[0])
+    except BadRow as e:
+        raise InputError(
+            f"{path}: row 1: {e.reason}; put back the header row of another file of the same version"
+        ) from None
+    found = RecordFile([], [], torn, path)
+    for number, line in enumerate(lines[1:], start=2):
+        if line == lines[0]:
+            continue  # the link repeats its header: a plain capture of the link is a valid file
+        try:
+            found.rows.append(decode_row(line, header))
+        except BadRow as e:
+            found.bad.append(BadRow(e.reason, number))
+    return found
+
+
+def as_array(rows: Sequence[Row]) -> "np.ndarray":
+    """The rows as one structured array, shape (rows,), one field a column: float64 with NaN for None, or text."""
+    import numpy as np
+
+    text = {"time_utc": [r.time_utc or "" for r in rows], "flags": [" ".join(r.flags) for r in rows]}
+    widths = {name: f"U{max(map(len, cells), default=0) or 1}" for name, cells in text.items()}
+    table = np.empty(len(rows), dtype=[(name, widths.get(name, "f8")) for name in _FORMS])
+    for name in _FORMS:
+        table[name] = text[name] if name in text else [_or_nan(getattr(r, name)) for r in rows]
+    return table
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
