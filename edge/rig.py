@@ -66,7 +66,7 @@ class Load:
 
 @dataclass(frozen=True)
 class Camera:
-    """The camera. `rows`, `columns` are those of the image after `crop_px` = [first row, first column, rows, columns]."""
+    """The camera. `rows`, `columns`: of the image after `crop_px` = [first row, first column, rows, columns]."""
 
     source: str = limited(choices=("recording", "uvc", "serial", "simulated"))
     rows: int = limited(low=8, high=4096, unit="pixels")

@@ -1,0 +1,290 @@
+"""The command line: which command, with which arguments. No physics, and no numpy until a command needs it."""
+
+import argparse
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from calibration.door import GoneError, InputError
+
+DONE, BAD_INPUT, GONE, INTERRUPTED = 0, 2, 3, 130
+
+# One thread is plenty for these images and leaves the rest of a small board alone; whoever sets them is obeyed.
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS")
+
+CALIBRATIONS = (
+    (
+        "sweep",
+        "detector lag, row readout and frame delay from the same load range at several frequencies",
+        "five or more recording folders, one a load frequency",
+        "+",
+        "bolotip calibrate sweep rec-1Hz rec-2Hz rec-5Hz rec-8Hz rec-11Hz --profile camera.toml",
+    ),
+    (
+        "step",
+        "lag, readout and delay from a warm or cold plate uncovered in front of the lens",
+        "a recording folder",
+        1,
+        "bolotip calibrate step rec-shutter --profile camera.toml",
+    ),
+    (
+        "pixels",
+        "bad pixels, noise, fixed pattern, drift and on-camera filters from a still, even scene",
+        "a recording folder",
+        1,
+        "bolotip calibrate pixels rec-still --profile camera.toml",
+    ),
+    (
+        "gain",
+        "kelvin per MPa from a bar of known nominal stress, or counts per kelvin from two plate temperatures",
+        "recording folders",
+        "+",
+        "bolotip calibrate gain rec-bar --profile camera.toml",
+    ),
+    (
+        "scale",
+        "millimetres per pixel, datum and growth direction from edges or marked points",
+        "recording folders",
+        "+",
+        "bolotip calibrate scale rec-still --profile camera.toml",
+    ),
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse with one line instead of the usage text for a mistake."""
+
+    def error(self, message: str) -> NoReturn:
+        print(f"{self.prog}: {message}; see {self.prog} --help", file=sys.stderr)
+        raise SystemExit(BAD_INPUT)
+
+
+def _call(module: str, function: str = "main") -> Callable[..., int]:
+    """The function behind a command, imported only now so that other commands start fast."""
+    try:
+        found = importlib.import_module(module)
+    except ModuleNotFoundError as e:
+        if e.name == module:
+            raise InputError(f"this version has no {module}, so this command cannot run yet") from None
+        raise
+    handler: Callable[..., int] = getattr(found, function)
+    return handler
+
+
+def _demo(a: argparse.Namespace) -> int:
+    return _call("edge.demo")(a.dir)
+
+
+def _run(a: argparse.Namespace) -> int:
+    return _call("edge.loop", "run_command")(a.rig, a.out)
+
+
+def _plan(a: argparse.Namespace) -> int:
+    return _call("edge.plan")(a.rig, a.json, a.picture)
+
+
+def _check(a: argparse.Namespace) -> int:
+    return _call("edge.check")(a.rig)
+
+
+def _calibrate(a: argparse.Namespace) -> int:
+    return _call("edge.calibrate")(a)
+
+
+def _growth(a: argparse.Namespace) -> int:
+    return _call("edge.growth")(a.dirs, a.out)
+
+
+def _report(a: argparse.Namespace) -> int:
+    return _call("edge.report")(a.dir, a.out)
+
+
+def _receive(a: argparse.Namespace) -> int:
+    return _call("edge.receive")(a.port, a.dir, a.baud, a.seconds)
+
+
+def _positive(kind: type) -> Callable[[str], Any]:
+    """An argparse type: a number above zero, with a message that says so."""
+
+    def parse(text: str) -> Any:
+        try:
+            value = kind(text)
+        except ValueError:
+            value = 0
+        if not 0 < value < 1e9:
+            raise argparse.ArgumentTypeError(f"is {text!r}, may be a {'whole ' if kind is int else ''}number above 0")
+        return value
+
+    return parse
+
+
+def _command(commands: Any, name: str, does: str, handler: Callable[..., int], example: str, more: str = "") -> _Parser:
+    parser: _Parser = commands.add_parser(
+        name,
+        help=does,
+        description=does[0].upper() + does[1:] + "." + (f"\n\n{more}" if more else ""),
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(handler=handler)
+    return parser
+
+
+def _add_calibrations(commands: Any) -> None:
+    parser = _command(
+        commands,
+        "calibrate",
+        "measure one property of the camera or the view, and write it into the camera profile",
+        _calibrate,
+        CALIBRATIONS[0][4],
+        "Each recording is a folder with frames, times, load and a rig.toml.",
+    )
+    kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=_Parser)
+    for name, does, what, count, example in CALIBRATIONS:
+        kind = _command(kinds, name, does, _calibrate, example)
+        kind.add_argument("recordings", type=Path, nargs=count, metavar="REC", help=what)
+        kind.add_argument("--profile", type=Path, required=True, metavar="CAMERA.toml", help="the profile to write")
+        kind.add_argument("--picture", type=Path, metavar="FILE.png", help="where to draw the fit and its residuals")
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    from edge import __version__
+
+    parser = _Parser(
+        prog="bolotip",
+        description="Crack tip, stress-intensity range and closure from a low-cost infrared camera during the test.\n"
+        "bolotip is a measuring instrument, not a safety device: it must not be what stops a machine.",
+        epilog="example:\n  bolotip demo",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"bolotip {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+
+    p = _command(
+        commands, "demo", "the main job on a simulated rig, with invented data; no hardware", _demo, "bolotip demo"
+    )
+    p.add_argument("dir", type=Path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
+
+    p = _command(
+        commands,
+        "run",
+        "measure, on live sources or on a recording",
+        _run,
+        "bolotip run rig.toml --out night-1",
+        "Ends with the recording, on Ctrl-C or on SIGTERM, with the last record written.",
+    )
+    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("--out", type=Path, metavar="DIR", help="output folder, instead of the rig file's [records] folder")
+
+    p = _command(
+        commands,
+        "plan",
+        "before the test: usable load frequencies, expected signal, noise, time per fix, K and life",
+        _plan,
+        "bolotip plan rig.toml --picture plan.png",
+    )
+    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("--json", action="store_true", help="print JSON instead of text")
+    p.add_argument("--picture", type=Path, metavar="FILE.png", help="draw the plan as well")
+
+    p = _command(
+        commands,
+        "check",
+        "before the start: open every source for a few seconds and say what is wrong, with the remedy",
+        _check,
+        "bolotip check rig.toml",
+    )
+    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+
+    _add_calibrations(commands)
+
+    p = _command(
+        commands,
+        "growth",
+        "crack growth rates, Paris fit and validity checks from finished or running records",
+        _growth,
+        "bolotip growth night-1 night-2 --out growth",
+    )
+    p.add_argument("dirs", type=Path, nargs="+", metavar="DIR", help="output folders of one test, in any order")
+    p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: the first DIR)")
+
+    p = _command(
+        commands,
+        "report",
+        "one self-contained HTML page with pictures",
+        _report,
+        "bolotip report night-1",
+        "Needs matplotlib: pip install 'bolotip[report]'.",
+    )
+    p.add_argument("dir", type=Path, metavar="DIR", help="an output folder with records.csv")
+    p.add_argument("--out", type=Path, metavar="FILE.html", help="the page (default: DIR/report.html)")
+
+    p = _command(
+        commands,
+        "receive",
+        "the desk end of the serial link: check each record, store it, count losses",
+        _receive,
+        "bolotip receive /dev/ttyUSB0 night-1",
+    )
+    p.add_argument("port", metavar="PORT", help="the serial port, for example /dev/ttyUSB0")
+    p.add_argument("dir", type=Path, metavar="DIR", help="folder for records.csv")
+    p.add_argument("--baud", type=_positive(int), default=115200, metavar="N", help="baud rate (default: 115200)")
+    p.add_argument("--seconds", type=_positive(float), metavar="S", help="stop after so long (default: never)")
+    return parser
+
+
+def _hint(arguments: Sequence[str]) -> str | None:
+    """The line for a mistyped command, or None."""
+    names = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive"]
+    if not arguments or arguments[0].startswith("-") or arguments[0] in names:
+        return None
+    near = difflib.get_close_matches(arguments[0], names, n=1, cutoff=0.5)
+    what = f'nearest is "{near[0]}"' if near else "may be " + ", ".join(names)
+    return f"bolotip: {arguments[0]!r} is no command; {what}; see bolotip --help"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command. Returns the exit code: 0 done, 2 bad usage or input, 3 a source or sink gone for good."""
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if hint := _hint(given):
+        print(hint, file=sys.stderr)
+        return BAD_INPUT
+    try:
+        parsed = make_parser().parse_args(given)
+    except SystemExit as e:  # --help and --version leave this way too
+        return e.code if isinstance(e.code, int) else DONE
+    try:
+        code: int = parsed.handler(parsed)
+        sys.stdout.flush()  # so that a reader gone away shows here
+        return code
+    except InputError as e:
+        return _say(e, BAD_INPUT)
+    except GoneError as e:
+        return _say(e, GONE)
+    except ModuleNotFoundError as e:
+        if e.name != "matplotlib":
+            raise
+        return _say("this needs matplotlib; install with: pip install 'bolotip[report]'", BAD_INPUT)
+    except KeyboardInterrupt:
+        return _say("stopped", INTERRUPTED)
+    except BrokenPipeError:  # the reader of our output, head or less, has left
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except PermissionError as e:
+        return _say(f"{e.filename}: no permission ({e.strerror}); check its owner and rights", BAD_INPUT)
+
+
+def _say(what: object, code: int) -> int:
+    print("bolotip: " + " ".join(str(what).split("\n")), file=sys.stderr, flush=True)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
