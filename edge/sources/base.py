@@ -1,0 +1,63 @@
+"""What the loop sees of a camera and of a load cell: two small interfaces on one monotonic clock.
+
+A source is opened by its constructor, read in turn, and closed; it is a context manager. Errors a source may raise:
+EndOfSource (a recording has ended), calibration.door.InputError (it cannot be opened: the user's to mend) and
+calibration.door.GoneError (it was there and is gone for good).
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+
+import numpy as np
+
+
+class EndOfSource(Exception):
+    """There will be no more frames."""
+
+
+@dataclass
+class Frame:
+    """One image as it arrived. counts: uint16 (rows, columns); time_s: arrival on the monotonic clock."""
+
+    number: int
+    time_s: float
+    counts: np.ndarray
+
+
+class FrameSource(ABC):
+    """Frames in the order of their arrival."""
+
+    @abstractmethod
+    def read(self, timeout_s: float) -> Frame | None:
+        """The next frame, or None where none came within `timeout_s`. Raises EndOfSource, GoneError."""
+
+    def close(self) -> None:  # noqa: B027 (nothing to close is the usual case)
+        """Give the device back; may be called twice."""
+
+    def __enter__(self) -> FrameSource:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class LoadSource(ABC):
+    """Load samples in the order of their arrival. `ended` turns True once no more samples will come."""
+
+    ended: bool = False
+
+    @abstractmethod
+    def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:
+        """New samples: time_s and load_kN, both (n,), n may be 0. A recording gives those up to `until_s` on the
+        frames' clock, a live source all that arrived so far. Raises GoneError."""
+
+    def close(self) -> None:  # noqa: B027
+        """Give the device back; may be called twice."""
+
+    def __enter__(self) -> LoadSource:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
