@@ -207,14 +207,10 @@ def _may_be(kind: Any, limits: Limits) -> str:
 
 def _range_in_words(limits: Limits) -> str:
     unit = f" {limits.unit}" if limits.unit else ""
-    parts = []
-    if limits.above > -math.inf:
-        parts.append(f"above {limits.above:g}")
-    elif limits.low > -math.inf:
-        parts.append(f"from {limits.low:g}")
-    if limits.high < math.inf:
-        parts.append(f"{'' if limits.low > -math.inf else 'up '}to {limits.high:g}")
-    return (" " + " ".join(parts) + unit) if parts else unit
+    low = f" above {limits.above:g}" if limits.above > -math.inf else ""
+    low = low or (f" from {limits.low:g}" if limits.low > -math.inf else "")
+    high = f" {'' if low else 'up '}to {limits.high:g}" if limits.high < math.inf else ""
+    return low + high + unit
 
 
 def _tail(limits: Limits) -> str:

@@ -1,0 +1,119 @@
+"""Who may import whom: a module imports only from lower ranks. Read from the syntax tree, wherever the import stands.
+
+A fraction is a rank given within a level so that one step may use another. Whatever is not named is a step (2).
+"""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+STEP = 2.0
+RANKS = {
+    "edge": 0.0,
+    "calibration": 0.0,
+    "calibration.door": 0.0,
+    "edge.materials": 0.0,
+    "edge.flags": 0.0,
+    "edge.sources": 0.0,
+    "edge.sinks": 0.0,
+    "calibration.profile": 0.1,
+    "edge.record": 0.1,
+    "edge.sources.base": 0.1,
+    "edge.sinks.base": 0.2,
+    "edge.rig": 0.2,
+    "edge.handbook": 0.3,
+    "edge.maps": 1.2,
+    "edge.pictures": 1.2,
+    "edge.bench_field": 1.5,
+    "edge.bench_load": 1.5,
+    "edge.bench_camera": 1.8,
+    "edge.loop": 3.0,
+    "edge.demo": 4.0,
+    "edge.plan": 4.0,
+    "edge.check": 4.0,
+    "edge.growth": 4.0,
+    "edge.report": 4.0,
+    "edge.receive": 4.0,
+    "edge.calibrate": 4.0,
+    "edge.cli": 5.0,
+}
+FILES = sorted(f for p in ("edge", "calibration") for f in (ROOT / p).rglob("*.py"))
+# modules of the rank table whose code cli.py imports by name only when their command is given
+COMMANDS = ("demo", "plan", "check", "growth", "report", "receive", "calibrate", "loop")
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+KNOWN = {name_of(f) for f in FILES}
+
+
+def rank(module: str) -> float:
+    return RANKS.get(module, 1.0 if module.endswith("_kernel") else STEP)
+
+
+def imports(path: Path, source: str) -> set[str]:
+    """The project's own modules that `source`, standing in `path`, imports at any depth of its tree."""
+    package = name_of(path).split(".") if path.name == "__init__.py" else name_of(path).split(".")[:-1]
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found |= {a.name for a in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = ".".join(package[: len(package) - node.level + 1]) if node.level else ""
+            module = ".".join(p for p in (base, node.module or "") if p)
+            for a in node.names:
+                found.add(f"{module}.{a.name}" if f"{module}.{a.name}" in KNOWN else module)
+    return {m for m in found if m.split(".")[0] in ("edge", "calibration")}
+
+
+def offences(path: Path, source: str) -> list[str]:
+    own = name_of(path)
+    found = [m for m in imports(path, source) if m != own and rank(m) >= rank(own) and rank(m) > 0.0]
+    if own.startswith("calibration"):
+        found += [m for m in imports(path, source) if m.split(".")[0] == "edge"]
+    return sorted(set(found))
+
+
+@pytest.mark.parametrize("path", FILES, ids=name_of)
+def test_a_module_imports_only_from_lower_ranks(path):
+    assert offences(path, path.read_text()) == []
+
+
+@pytest.mark.parametrize("path", FILES, ids=name_of)
+def test_a_module_can_be_read_in_one_sitting(path):
+    assert len(path.read_text().splitlines()) <= 360
+
+
+def test_nothing_but_the_command_line_names_a_command_by_string():
+    for path in FILES:
+        if name_of(path) != "edge.cli":
+            assert "import_module" not in path.read_text(), path
+
+
+OFFENDING = [
+    ("calibration/sweep.py", "from edge import __version__", ["edge"]),
+    ("calibration/sweep.py", "def f():\n    import edge.rig", ["edge.rig"]),
+    ("edge/rig.py", "from edge.lockin import Lockin", ["edge.lockin"]),
+    ("edge/tip.py", "from edge import loop", ["edge.loop"]),
+    ("edge/tip.py", "from .loop import run", ["edge.loop"]),
+    ("edge/tip.py", "from edge.williams_x import series", ["edge.williams_x"]),
+    ("edge/lockin_kernel.py", "import edge.clock", ["edge.clock"]),
+    ("edge/sources/uvc.py", "from ..loop import run", ["edge.loop"]),
+]
+
+
+@pytest.mark.parametrize("path, source, expected", OFFENDING)
+def test_the_reader_of_imports_sees_an_offence(path, source, expected, monkeypatch):
+    monkeypatch.setitem(globals(), "KNOWN", KNOWN | {"edge.loop", "edge.tip"})
+    assert offences(ROOT / path, source) == expected
+
+
+def test_the_ranked_commands_are_those_of_the_command_line():
+    source = (ROOT / "edge" / "cli.py").read_text()
+    for name in COMMANDS:
+        assert f'"edge.{name}"' in source
