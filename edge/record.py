@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 FILE_NAME = "records.csv"
 LONGEST_ROW_BYTES = 2048  # a row of ours is about 250; anything longer is not a row
 NAMES_SHOWN = 4  # of missing columns, in messages
+DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
 
 
 class BadRow(Exception):
@@ -128,6 +129,19 @@ def parse_header(line: str) -> tuple[str, ...]:
     return names
 
 
+def understand_header(line: str) -> tuple[tuple[str, ...], BadRow | None]:
+    """Column names, and what is wrong with the header although it can be told what it was: one or two damaged names
+    among this version's columns. BadRow: it cannot be told.
+    """
+    try:
+        return parse_header(line), None
+    except BadRow as e:
+        names = line.split(",")
+        if len(names) == len(COLUMNS) and sum(a != b for a, b in zip(names, COLUMNS)) <= DAMAGED_NAMES_AT_MOST:
+            return COLUMNS, BadRow(e.reason, 1)
+        raise
+
+
 def check_line(line: str) -> str:
     """The row's text before its checksum. BadRow: the checksum does not belong to it."""
     body, comma, crc = line.rpartition(",")
@@ -190,7 +204,7 @@ def split_lines(raw: bytes) -> tuple[list[str], str | None]:
 def read_records(folder_or_file: Path | str) -> RecordFile:
     """All rows of a records folder or file. Bad rows are listed with their row number, never repaired, never fatal.
 
-    InputError: no such file, unreadable, no rows at all under a header that can be understood.
+    InputError: no such file, unreadable, or a header that cannot be understood.
     """
     path = Path(folder_or_file)
     path = path / FILE_NAME if path.is_dir() else path
@@ -200,16 +214,16 @@ def read_records(folder_or_file: Path | str) -> RecordFile:
         raise InputError(f"{path}: no such file; give the folder that `bolotip run` or `receive` wrote into") from None
     except (OSError, ValueError) as e:
         raise InputError(f"{one_line(str(path))}: cannot be read ({getattr(e, 'strerror', None) or e})") from None
-    lines, torn = split_lines(raw)
+    *lines, torn = raw.decode("utf-8", "surrogateescape").split("\n")  # bytes that are not UTF-8 survive for the CRC
+    found = RecordFile([], [], torn or None, path)
     if not lines:
-        return RecordFile([], [], torn, path)
+        return found
     try:
-        header = parse_header(lines[0])
+        header, damage = understand_header(lines[0])
     except BadRow as e:
-        raise InputError(
-            f"{path}: row 1: {e.reason}; put back the header row of another file of the same version"
-        ) from None
-    found = RecordFile([], [], torn, path)
+        raise InputError(f"{path}: row 1: {e.reason}; put back the header row of a file of the same version") from None
+    if damage:
+        found.bad.append(damage)
     for number, line in enumerate(lines[1:], start=2):
         if line == lines[0]:
             continue  # the link repeats its header: a plain capture of the link is a valid file

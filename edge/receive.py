@@ -1,0 +1,263 @@
+"""`bolotip receive`: the desk end of the serial link. Checks each row, stores the valid ones, counts what is lost."""
+
+import collections
+import contextlib
+import dataclasses
+import math
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from calibration.door import GoneError, InputError
+from edge.record import FILE_NAME, LONGEST_ROW_BYTES, BadRow, Row, decode_row, header_line, parse_header, read_records
+from edge.sinks.card import CardSink
+from edge.sinks.wire import open_port
+
+LOG_NAME = "receive.log"
+REMEMBERED_ROWS = 2500  # for telling a row sent twice from a count begun anew; more than the sender's queue holds
+NOTES_A_MINUTE = 60  # noise on the line must not fill the disk with messages
+READ_TIMEOUT_S = 0.2
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.1, 5.0  # between attempts to reopen the port
+
+
+@dataclasses.dataclass
+class Counts:
+    stored: int = 0
+    lost: int = 0  # sequence numbers that never came whole
+    corrupt: int = 0  # lines that fail their check
+    duplicates: int = 0
+    reopened: int = 0
+
+    def __str__(self) -> str:
+        return (
+            f"{self.stored} rows stored, {self.lost} lost, {self.corrupt} corrupt lines, "
+            f"{self.duplicates} sent twice, port reopened {self.reopened} times"
+        )
+
+
+class Notes:
+    """Messages to stderr and receive.log, with the time, at most NOTES_A_MINUTE of them."""
+
+    def __init__(self, path: Path):
+        self.path, self._minute, self._said, self._held_back = path, 0, 0, 0
+
+    def say(self, text: str) -> None:
+        minute = int(time.monotonic() / 60)
+        if minute != self._minute:
+            if self._held_back:
+                self._write(f"{self._held_back} more messages were held back")
+            self._minute, self._said, self._held_back = minute, 0, 0
+        if self._said < NOTES_A_MINUTE:
+            self._write(text)
+        else:
+            self._held_back += 1
+        self._said += 1
+
+    def _write(self, text: str) -> None:
+        line = f"{time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())} {text}"
+        print(line, file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError), self.path.open("a", encoding="utf-8", errors="replace") as f:
+            f.write(line + "\n")
+
+
+class Desk:
+    """What arrives on the line, cut into rows, checked and stored in `folder`. Context manager."""
+
+    def __init__(self, folder: Path):
+        self.folder, self.counts, self.notes = folder, Counts(), Notes(folder / LOG_NAME)
+        self._card = CardSink(folder, header=self._stored_header())
+        self._names = parse_header(self._card.header)
+        self._known: collections.deque[tuple[int, str | None]] = collections.deque(maxlen=REMEMBERED_ROWS)
+        self._last_seq: int | None = None
+        self._line_number = 0
+        self._unfinished = b""
+        self._too_long = False
+
+    def _stored_header(self) -> str:
+        """The header of the rows stored so far: rows that arrive before the first header are taken to follow it."""
+        with contextlib.suppress(OSError, BadRow, UnicodeDecodeError):
+            with (self.folder / FILE_NAME).open("rb") as f:
+                line = f.readline(LONGEST_ROW_BYTES).decode().removesuffix("\n")
+            parse_header(line)
+            return line
+        return header_line()
+
+    def __enter__(self) -> "Desk":
+        self._card.open()
+        for row in self._card.bad + self._card.set_aside:
+            self.notes.say(f"{self._card.path}: {row}")
+        if self._card.resume is not None:
+            self._last_seq = self._card.resume.seq
+            with contextlib.suppress(InputError):
+                self._known.extend((row.seq, row.time_utc) for row in read_records(self._card.path).rows)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._card.close()
+
+    def take(self, data: bytes) -> None:
+        """Bytes from the line, cut anywhere."""
+        *lines, rest = (self._unfinished + data).split(b"\n")
+        for line in lines:
+            self._line(line)
+        if len(rest) > LONGEST_ROW_BYTES:
+            if not self._too_long:
+                self._corrupt(f"no line feed within {LONGEST_ROW_BYTES} bytes: noise, or another baud rate")
+            self._too_long, rest = True, b""
+        self._unfinished = rest
+        self._card.pump()
+
+    def break_off(self) -> None:
+        """The port was lost: half a row will not be continued."""
+        if self._unfinished:
+            self._corrupt("broke off with the port")
+        self._unfinished, self._too_long = b"", False
+
+    def _line(self, raw: bytes) -> None:
+        if self._too_long:  # the end of what was reported already
+            self._too_long = False
+            return
+        if not raw:
+            return
+        self._line_number += 1
+        line = raw.decode("utf-8", "surrogateescape")
+        try:
+            self._names, heard = parse_header(line), True
+        except BadRow:
+            heard = False
+        if heard:
+            self._use_header(line)
+            return
+        try:
+            row = decode_row(line, self._names)
+        except BadRow as e:
+            first = line.split(",")[0]
+            self._corrupt(e.reason + (f"; it says it is seq {first}" if first.isdecimal() and len(first) < 10 else ""))
+        else:
+            self._row(row, line)
+
+    def _corrupt(self, reason: str) -> None:
+        self.counts.corrupt += 1
+        if self._line_number == 1:
+            reason += "; listening may have begun in its middle"
+        after = "before the first row" if self._last_seq is None else f"after seq {self._last_seq}"
+        self.notes.say(f"line {self._line_number} of the link, {after}: {reason}")
+
+    def _use_header(self, line: str) -> None:
+        if line != self._card.header:
+            self.notes.say(f"line {self._line_number} of the link: the sender has other columns")
+            self._card.close()
+            self._card = CardSink(self.folder, header=line)
+            self._card.open()
+
+    def _row(self, row: Row, line: str) -> None:
+        key = (row.seq, row.time_utc)
+        if self._last_seq is not None and row.seq <= self._last_seq:
+            if key in self._known:
+                self.counts.duplicates += 1
+                return
+            self.notes.say(f"seq goes back from {self._last_seq} to {row.seq}: the sender has begun a new count")
+        elif self._last_seq is not None and row.seq > self._last_seq + 1:
+            self.counts.lost += row.seq - self._last_seq - 1
+            self.notes.say(f"seq {self._last_seq + 1} to {row.seq - 1} did not come")
+        self._last_seq = row.seq
+        self._known.append(key)
+        self._card.write_line(line)
+        self.counts.stored += 1
+        crack = "no tip" if row.crack_mm is None else f"crack {row.crack_mm:.3f} mm"
+        print(f"seq {row.seq}  {crack}  {' '.join(row.flags)}".rstrip(), flush=True)
+
+
+@contextlib.contextmanager
+def stop_on_signals() -> Iterator[threading.Event]:
+    """An event that SIGINT and SIGTERM set, so that the loop ends in order."""
+    stop = threading.Event()
+    in_main = threading.current_thread() is threading.main_thread()  # elsewhere Python takes no signal handlers
+    numbers = (signal.SIGINT, signal.SIGTERM) if in_main else ()
+    earlier = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
+    try:
+        yield stop
+    finally:
+        for number, handler in earlier.items():
+            signal.signal(number, handler)
+
+
+class Link:
+    """A serial port that may be unplugged and come back. Context manager."""
+
+    def __init__(self, port: str, baud: int, gone_after_s: float):
+        self.port, self.baud, self.gone_after_s = port, baud, gone_after_s
+        self.away = False
+        self.wait_s = FIRST_WAIT_S
+        self._line: Any = None
+        self._heard_s = time.monotonic()
+
+    def __enter__(self) -> "Link":
+        """InputError: the port cannot be opened."""
+        try:
+            self._line = open_port(self.port, self.baud, READ_TIMEOUT_S)
+        except (OSError, ValueError) as e:
+            why = str(e).removeprefix(f"[Errno {getattr(e, 'errno', None)}] ")
+            raise InputError(f"{self.port}: {why}; give the port of the link, as /dev/ttyUSB0, and its baud") from None
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._line is not None:
+            with contextlib.suppress(OSError):
+                self._line.close()
+        self._line = None
+
+    def read(self) -> bytes:
+        """What has arrived, after READ_TIMEOUT_S at the latest. OSError: lost; try again after `wait_s`.
+
+        GoneError: lost for longer than `gone_after_s`.
+        """
+        try:
+            if self._line is None:
+                self._line = open_port(self.port, self.baud, READ_TIMEOUT_S)
+            data: bytes = self._line.read(self._line.in_waiting or 1)
+        except OSError as e:
+            self.__exit__()
+            if time.monotonic() - self._heard_s > self.gone_after_s:
+                raise GoneError(f"{self.port}: gone for {self.gone_after_s:g} s ({e.strerror or e})") from None
+            self.wait_s = min(2 * self.wait_s, LONGEST_WAIT_S)
+            raise
+        self._heard_s, self.wait_s = time.monotonic(), FIRST_WAIT_S
+        return data
+
+
+def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None, gone_after_s: float = 60.0) -> int:
+    """Listen until SIGINT, SIGTERM or `seconds` have passed, print a summary, return 0.
+
+    InputError: no such port at the start, or a folder that cannot be written. GoneError: the port went away and did not
+    come back within `gone_after_s`.
+    """
+    with Link(port, baud, gone_after_s) as link, stop_on_signals() as stop, Desk(Path(dir)) as desk:
+        try:
+            listen(link, desk, stop, seconds)
+        finally:
+            print(desk.counts, flush=True)
+    return 0
+
+
+def listen(link: Link, desk: Desk, stop: threading.Event, seconds: float | None) -> None:
+    end_s = time.monotonic() + (math.inf if seconds is None else seconds)
+    while not stop.is_set() and time.monotonic() < end_s:
+        try:
+            data = link.read()
+        except OSError as e:
+            if not link.away:
+                desk.notes.say(f"{link.port} went away ({e}); trying again for {link.gone_after_s:g} s")
+                desk.break_off()
+            link.away = True
+            stop.wait(min(link.wait_s, max(0.0, end_s - time.monotonic())))
+        else:
+            if link.away:
+                desk.notes.say(f"{link.port} is back")
+                desk.counts.reopened += 1
+            link.away = False
+            desk.take(data)
