@@ -94,7 +94,18 @@ def collisions(
     return Collisions(tuple(found), tuple(warnings))
 
 
-def margin_hz(frequency_hz: float, frame_rate_hz: float, mains_hz: float = 0.0, harmonics: int = 3) -> float:
-    """How far the nearest pair that could spoil the first or second harmonic is apart."""
-    near = (p for p in pairs(frequency_hz, frame_rate_hz, mains_hz, harmonics) if p.spoils & frozenset(ESTIMATED))
-    return min(p.separation_hz - p.mains_multiple * MAINS_WANDER_HZ for p in near)
+def margin_hz(frequency_hz: float, frame_rate_hz: float, mains_hz: float = 0.0, tolerance: float = 0.0) -> float:
+    """How far first and second harmonic stay clear of everything if frequency/frame rate is off by `tolerance`.
+
+    Two waves exp(+-i k w t) and exp(+-i j w t) are seen at the same place where the difference of their true
+    frequencies is a whole number of frame rates; that difference is a multiple of f, and it is what the tolerance
+    stretches: up to 5 f, as the second harmonic (k = 2) may meet the third's mirror image (j = -3). Negative: a
+    collision lies within the tolerance.
+    """
+    beats = [(d * frequency_hz, 0.0) for d in range(1, 6)]
+    if mains_hz > 0:
+        beats += [
+            (abs(m * mains_hz + sign * k * frequency_hz), m * MAINS_WANDER_HZ)
+            for m in (1, 2) for k in ESTIMATED for sign in (-1, 1)
+        ]
+    return min(folded_hz(beat, frame_rate_hz) - tolerance * beat - wander for beat, wander in beats)

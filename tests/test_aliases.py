@@ -154,3 +154,28 @@ def test_a_reason_names_both_frequencies_and_where_they_are_seen():
     assert collisions(5.0, 25.0, 60.0).reasons == ("2f = 10 Hz and 3f = 15 Hz are seen at the same 10 Hz",)
     (half,) = collisions(25 / 6, 25.0, 60.0).reasons
     assert half == "3f = 12.5 Hz is seen at 12.5 Hz, half the frame rate, where it meets its own mirror image"
+
+
+def spoils_1f_or_2f(frequency_hz, rate_hz, memory_s, mains_hz=0.0):
+    return bool(collisions(frequency_hz, rate_hz, memory_s, mains_hz).spoiled & {1, 2})
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_the_margin_is_the_resolution_at_which_first_and_second_harmonic_stop_colliding(rate_hz):
+    for f in np.arange(0.3, 25.0, 0.07):
+        margin = margin_hz(f, rate_hz)
+        if margin > 1e-6:
+            assert spoils_1f_or_2f(f, rate_hz, 1 / (1.001 * margin))
+            assert not spoils_1f_or_2f(f, rate_hz, 1 / (0.999 * margin))
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_within_the_tolerance_of_a_clear_frequency_nothing_collides(rate_hz):
+    """Frame rate 0.5 % off and load frequency 0.2 % off, each way, with flicker of 50 Hz mains in view."""
+    clear = 0
+    for f in np.arange(0.5, 25.0, 0.1):
+        if margin_hz(f, rate_hz, 50.0, tolerance=0.00702) > 1 / 60:
+            clear += 1
+            for off in np.linspace(-1, 1, 41):
+                assert not spoils_1f_or_2f(f * (1 + 0.002 * off), rate_hz * (1 - 0.005 * off), 60.0, 50.0), (f, off)
+    assert clear > 20
