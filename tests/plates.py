@@ -36,6 +36,12 @@ class CrackedPlate:
     KI_MPa_sqrt_m: float
     KII_MPa_sqrt_m: float
     T_MPa: float
+    cover: np.ndarray | None = None  # share of specimen in each pixel; None: it fills the view
+
+    @property
+    def specimen(self) -> np.ndarray:
+        """True where a pixel sees mostly specimen."""
+        return np.isfinite(self.sum_MPa) if self.cover is None else self.cover > 0.5
 
     @property
     def datum_px(self) -> tuple[float, float]:

@@ -57,9 +57,9 @@ def thermal_scene(
 ) -> Scene:
     """Surface temperatures of a plate: adiabatic elastic map, zones in the wake and ahead, background where NaN."""
     K0_T, shape = K0_per_MPa * SURFACE_K, plate.sum_MPa.shape
-    elastic = -0.5 * K0_T * plate.sum_MPa
-    there = np.isfinite(elastic)
-    mean = np.where(there, SURFACE_K, BACKGROUND_K)
+    cover = np.isfinite(plate.sum_MPa).astype(float) if plate.cover is None else plate.cover
+    elastic = -0.5 * K0_T * np.nan_to_num(plate.sum_MPa) * cover
+    mean = BACKGROUND_K + (SURFACE_K - BACKGROUND_K) * cover
     zones: list[np.ndarray] = []
     if contact.length_mm > 0 or ahead.peak_K > 0:
 
@@ -70,8 +70,8 @@ def thermal_scene(
 
             return at
 
-        zones = [np.where(there, on_pixels(zone(k), shape, sub, blur_px), 0) for k in (1, 2, 3)]
-    return Scene(mean, np.where(there, elastic, 0).astype(complex), tuple(zones))
+        zones = [cover * on_pixels(zone(k), shape, sub, blur_px) for k in (1, 2, 3)]
+    return Scene(mean, elastic.astype(complex), tuple(zones))
 
 
 def default_wave(plate: CrackedPlate, width_mm: float, thickness_mm: float, load_ratio: float) -> dict[str, float]:
