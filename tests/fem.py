@@ -29,8 +29,8 @@ from skfem import (
     condense,
     solve,
 )
-from skfem.utils import solver_direct_scipy
 from skfem.helpers import ddot, sym_grad, trace
+from skfem.utils import solver_direct_scipy
 
 POISSON = 0.3
 TIP_ELEMENT, GROWTH = 2e-5, 1.42  # of the width: element at the tip; ratio of neighbours
