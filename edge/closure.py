@@ -9,7 +9,7 @@ profile p(x), and one model with two zones is fitted to it:
 The taper is extrapolated through the noise: its end is where the contact fades to zero, not where it drops below the
 noise. Each zone must earn its place by the fall of chi-square it brings.
 """
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erf
 
 import numpy as np
@@ -20,7 +20,7 @@ EARNED = 25.0           # fall of chi-square for a zone: 4 parameters and some 3
 OPPOSITE_DEG = 100.0    # phase gap beyond which two zones are two
 LEAST_LENGTH_PX = 2.5
 LEAST_SHARE = 0.1       # of the zone ahead: less may be its own tail, shaped otherwise than the bell
-BLUR_PX = 0.9
+BLUR_PX = 0.7
 WIDTHS_PX = (1.2, 1.8, 2.7, 4.0)
 AHEAD_PX = 30
 
@@ -70,8 +70,13 @@ def along_crack(h: np.ndarray, sd_K: float, usable: np.ndarray, tip: tuple[float
 
 def taper(x: np.ndarray, start: np.ndarray | float, length: np.ndarray | float) -> np.ndarray:
     """1 at `start`, falling linearly to 0 at start - length, none ahead of it; the step is blurred."""
-    edge = np.vectorize(lambda u: 0.5*(1-erf(u/(BLUR_PX*2**0.5))))(x-start)
-    return np.clip(1+np.minimum(x-start, 0)/length, 0, 1)*edge
+    return np.clip(1+np.minimum(x-start, 0)/length, 0, 1)*taper_edge(x-start)
+
+
+def taper_edge(u: np.ndarray) -> np.ndarray:
+    """1 far behind, 0 far ahead of u = 0: the blurred step, a cumulative normal distribution by interpolation."""
+    table = np.linspace(-4, 4, 161)
+    return np.interp(u/BLUR_PX, table, [0.5*(1-erf(v/2**0.5)) for v in table])
 
 
 def bell(x: np.ndarray, place: np.ndarray | float, size: np.ndarray | float) -> np.ndarray:
@@ -88,137 +93,106 @@ def analyse(h2: np.ndarray, sd_K: float, usable: np.ndarray, tip: tuple[float, f
     if not profiles:
         return Closure(flags=("no_contact",))
     near = [float(np.sum(np.abs(p.values/p.sd)[np.abs(p.x_px) < 12]**2)) for p in profiles]
-    profile = profiles[int(np.argmax(near))]
-    fit = two_zones(profile)
-    contact, ahead = _contact_stands(fit), fit.gain_bell > EARNED
-    ahead_K = abs(fit.D) if ahead else None
-    ahead_sd = fit.sd_of_amplitude(fit.D, 2) if ahead else None
-    if not contact:
+    zones = two_zones(profiles[int(np.argmax(near))])
+    ahead = zones.gain_bell > EARNED
+    ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
+    if not _contact_stands(zones):
         return Closure(ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=("no_contact", "ahead_only") if ahead else ("no_contact",))
-    sd = np.sqrt(np.diag(fit.covariance))
-    end_sd = float(np.sqrt(max(0.0, fit.covariance[4, 4]+fit.covariance[5, 5]-2*fit.covariance[4, 5])))
-    gap = gap_sd = reversal = reversal_sd = None
-    if ahead:
-        gap = abs(float(np.angle(fit.C/fit.D, deg=True)))
-        gap_sd = float(np.degrees(np.hypot(fit.sd_of_amplitude(fit.C, 0)/abs(fit.C), fit.sd_of_amplitude(fit.D, 2)/abs(fit.D))))
-        reversal = fit.reversal()
-        reversal_sd = float(np.hypot(sd[5], 0.1)) if reversal is not None else None
-    scale = mm_per_px
-    return Closure((fit.length-fit.start)*scale, end_sd*scale, abs(fit.C), fit.sd_of_amplitude(fit.C, 0), ahead_K, ahead_sd, gap,
-                   gap_sd, None if reversal is None else reversal*scale, None if reversal_sd is None else reversal_sd*scale)
+    mm = mm_per_px
+    both = Closure(zones.end_px*mm, zones.end_sd_px*mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd)
+    if not ahead:
+        return both
+    return replace(both, phase_gap_deg=zones.gap_deg, phase_gap_sd_deg=zones.gap_sd_deg, reversal_mm=zones.reversal_px*mm,
+                   reversal_sd_mm=zones.reversal_sd_px*mm)
 
 
-def _contact_stands(fit: "TwoZones") -> bool:
+def _contact_stands(zones: "TwoZones") -> bool:
     """Contact lies behind the tip, is longer than the blur, and where there is a zone ahead, opposite to it in phase."""
-    if fit.gain_taper < EARNED or fit.length-fit.start < LEAST_LENGTH_PX:
+    if zones.gain_taper < EARNED or zones.end_px < LEAST_LENGTH_PX:
         return False
-    if fit.gain_bell < EARNED:
-        return True
-    gap = abs(float(np.angle(fit.C/fit.D, deg=True)))
-    return gap > OPPOSITE_DEG and abs(fit.C) > LEAST_SHARE*abs(fit.D)
+    return zones.gain_bell < EARNED or (zones.gap_deg > OPPOSITE_DEG and zones.C_K > LEAST_SHARE*zones.D_K)
 
 
 @dataclass(frozen=True)
 class TwoZones:
-    """Fit of taper and bell. covariance over [Re C, Im C, Re D, Im D, length, start]; gains: fall of chi-square."""
-    C: complex
-    D: complex
-    length: float
-    start: float
-    place: float
-    size: float
-    covariance: np.ndarray
+    """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
+    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other."""
+    C_K: float
+    C_sd_K: float
+    D_K: float
+    D_sd_K: float
+    gap_deg: float
+    gap_sd_deg: float
+    end_px: float
+    end_sd_px: float
+    reversal_px: float
+    reversal_sd_px: float
     gain_taper: float
     gain_bell: float
-    chi2: float
 
-    def sd_of_amplitude(self, z: complex, first: int) -> float:
-        u = np.array([z.real, z.imag])/max(abs(z), 1e-30)
-        return float(np.sqrt(u@self.covariance[first:first+2, first:first+2]@u))
 
-    def reversal(self) -> float | None:
-        """Where the phase turns over between the zones, px from the tip: zero of the profile on their common axis."""
-        axis = self.D/abs(self.D)-self.C/abs(self.C)
-        x = np.linspace(self.start-6, self.place+3, 400)
-        q = ((self.C*taper(x, self.start, self.length)+self.D*bell(x, self.place, self.size))*np.conj(axis)).real
-        turns = np.flatnonzero((q[:-1] < 0) & (q[1:] >= 0))
-        if not turns.size:
-            return None
-        i = int(turns[np.argmin(np.abs(x[turns]-self.start))])
-        return float(x[i]-q[i]*(x[i+1]-x[i])/(q[i+1]-q[i]))
+# what is believed of the shapes before looking (mean, deviation), px
+START, START_SD = -0.5, 1.0       # contact ends at the physical tip, a little behind the elastic one
+PLACE, PLACE_SD = 2.0, 2.0
+SIZE, SIZE_FACTOR = 2.2, 1.8      # log-normal
+GRID_PX = 0.15                    # deviation that the grid itself adds
+LEAST_WEIGHT = 12.0               # log posterior below its peak from which places no longer count
 
 
 def two_zones(profile: Profile) -> TwoZones:
-    """Grid over start, length, place and size, each with the two complex amplitudes by linear least squares; then
-    Gauss-Newton from the best, which gives the covariance."""
+    """Posterior over a grid of start and end of the taper, place and size of the bell; at each point the two complex
+    amplitudes follow from linear least squares, with their uncertainty integrated over (flat prior)."""
     x, y, w = profile.x_px, profile.values/profile.sd, 1/profile.sd
-    longest = -float(x.min())
-    lengths = np.unique(np.concatenate([np.arange(2, 12, 1.0), np.geomspace(12, max(13.0, longest), 12)]))
-    tapers = np.array([(s, n) for s in (-3.0, -1.5, 0.0, 1.0) for n in lengths])
-    bells = np.array([(p, s) for p in (0.0, 1.5, 3.0, 5.0) for s in (1.2, 2.0, 3.2, 5.0)])
-    a = np.stack([taper(x, s, n) for s, n in tapers])*w
-    b = np.stack([bell(x, p, s) for p, s in bells])*w
-    aa, bb, ab = np.sum(a*a, 1), np.sum(b*b, 1), a@b.T
-    ay, by = a@y, b@y
-    det = aa[:, None]*bb-ab**2
-    c = (bb*ay[:, None]-ab*by)/det
-    d = (aa[:, None]*by-ab*ay[:, None])/det
-    explained = (np.conj(c)*ay[:, None]+np.conj(d)*by).real
-    i, j = np.unravel_index(int(np.argmax(explained)), explained.shape)
-    total = float(np.sum(np.abs(y)**2))
-    parameters = np.array([c[i, j].real, c[i, j].imag, d[i, j].real, d[i, j].imag, tapers[i, 1], tapers[i, 0], *bells[j]])
-    parameters, inverse = _polish(parameters, x, y, w, longest)
-    chi2 = _chi2(parameters, x, y, w)
-    only_bell = total-float(np.max(np.abs(by)**2/bb))
-    only_taper = total-float(np.max(np.abs(ay)**2/aa))
-    inverse = inverse*max(1.0, chi2/max(1, 2*x.size-8))
-    return TwoZones(complex(*parameters[:2]), complex(*parameters[2:4]), float(parameters[4]), float(parameters[5]),
-                    float(parameters[6]), float(parameters[7]), inverse[:6, :6], only_bell-chi2, only_taper-chi2, chi2)
+    longest = 1.2*max(-float(x.min()), 12.0)
+    lengths = np.concatenate([np.arange(1.5, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
+    starts = np.arange(-4.0, 2.1, 0.5)
+    tapers = np.array([(s, n) for s in starts for n in lengths])
+    bells = np.array([(p, s) for p in np.arange(-0.5, 8.1, 0.5) for s in np.geomspace(0.9, 7.0, 12)])
+    a = np.concatenate([taper(x, s, lengths[:, None]) for s in starts])*w
+    b = bell(x, bells[:, :1], bells[:, 1:])*w
+    aa, bb, ab = np.sum(a*a, 1)[:, None], np.sum(b*b, 1), a@b.T
+    ay, by = (a@y)[:, None], b@y
+    det = np.maximum(aa*bb-ab**2, 1e-9*aa*bb)
+    c, d = (bb*ay-ab*by)/det, (aa*by-ab*ay)/det
+    explained = (np.conj(c)*ay+np.conj(d)*by).real
+    believed = (-0.5*((tapers[:, :1]-START)/START_SD)**2-0.5*((bells[:, 0]-PLACE)/PLACE_SD)**2
+                -0.5*(np.log(bells[:, 1]/SIZE)/np.log(SIZE_FACTOR))**2)
+    score = 0.5*explained-np.log(det/(aa*bb))+believed-np.log(aa)-np.log(bb)
+    weight = np.exp(np.maximum(score-score.max(), -700.0))
+    i, j = np.nonzero(score > score.max()-LEAST_WEIGHT)
+    weight = weight[i, j]/np.sum(weight[i, j])
+    best = float(np.max(explained))
+    gains = best-float(np.max(np.abs(by)**2/bb)), best-float(np.max(np.abs(ay)**2/aa))
+    c, d, det, aa, bb = c[i, j], d[i, j], det[i, j], aa[i, 0], bb[j]
+    c_var, d_var = bb/det, aa/det                   # of each component
+    ratio = c*np.conj(d)
+    turn = complex(np.sum(weight*ratio/np.maximum(np.abs(ratio), 1e-30)))
+    spread = np.angle(ratio/turn)
+    gap_var = np.sum(weight*(spread**2+c_var/np.maximum(np.abs(c)**2, 1e-30)+d_var/np.maximum(np.abs(d)**2, 1e-30)))
+    end, end_sd = _mean_sd(tapers[i, 1]-tapers[i, 0], weight)
+    C, C_sd = _mean_sd(np.abs(c), weight)
+    D, D_sd = _mean_sd(np.abs(d), weight)
+    turns = _reversals(c, d, tapers[i], bells[j])
+    known = np.isfinite(turns)
+    reversal, reversal_sd = _mean_sd(turns[known], weight[known]/np.sum(weight[known])) if known.any() else (START, START_SD)
+    return TwoZones(C, float(np.hypot(C_sd, np.sqrt(np.sum(weight*c_var)))), D, float(np.hypot(D_sd, np.sqrt(np.sum(weight*d_var)))),
+                    abs(float(np.degrees(np.angle(turn)))), float(np.degrees(np.sqrt(gap_var))), end, float(np.hypot(end_sd, GRID_PX)),
+                    reversal, float(np.hypot(reversal_sd, GRID_PX)), *gains)
 
 
-LOW = np.array([-np.inf]*4+[1.5, -5.0, -1.0, 0.8])
-HIGH = np.array([np.inf]*4+[np.inf, 3.0, 10.0, 10.0])
-# what is believed of the shapes before looking, px: keeps them in bounds where the signal says nothing of them
-BELIEVED = np.array([0, 0, 0, 0, 0, -0.5, 1.5, 2.0])
-BELIEF_SD = np.array([np.inf, np.inf, np.inf, np.inf, np.inf, 1.5, 2.0, 2.0])
+def _mean_sd(values: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    mean = float(np.sum(weight*values))
+    return mean, float(np.sqrt(max(0.0, np.sum(weight*(values-mean)**2))))
 
 
-def _model(p: np.ndarray, x: np.ndarray) -> np.ndarray:
-    return complex(p[0], p[1])*taper(x, p[5], p[4])+complex(p[2], p[3])*bell(x, p[6], p[7])
-
-
-def _residual(p: np.ndarray, x: np.ndarray, y: np.ndarray, w: np.ndarray) -> np.ndarray:
-    off = _model(p, x)*w-y
-    return np.concatenate([off.real, off.imag, (p-BELIEVED)[5:]/BELIEF_SD[5:]])
-
-
-def _chi2(p: np.ndarray, x: np.ndarray, y: np.ndarray, w: np.ndarray) -> float:
-    return float(np.sum(np.abs(_model(p, x)*w-y)**2))
-
-
-def _polish(p: np.ndarray, x: np.ndarray, y: np.ndarray, w: np.ndarray, longest: float) -> tuple[np.ndarray, np.ndarray]:
-    """Levenberg-Marquardt with a numerical Jacobian; returns parameters and their covariance."""
-    high = HIGH.copy()
-    high[4] = 2*longest
-    step = np.array([1e-6, 1e-6, 1e-6, 1e-6, 1e-2, 1e-2, 1e-2, 1e-2])
-    damping = 1e-2
-    r = _residual(p, x, y, w)
-    for _ in range(25):
-        jacobian = np.stack([(_residual(p+step*e, x, y, w)-_residual(p-step*e, x, y, w))/(2*s)
-                             for e, s in zip(np.eye(8), step, strict=True)], 1)
-        gram, slope = jacobian.T@jacobian, jacobian.T@r
-        scale = np.diag(np.diag(gram)+1e-12)
-        move = np.linalg.lstsq(gram+damping*scale, -slope, rcond=None)[0]
-        trial = np.clip(p+move, LOW, high)
-        rt = _residual(trial, x, y, w)
-        if rt@rt < r@r:
-            settled = r@r-rt@rt < 1e-6
-            p, r, damping = trial, rt, damping*0.3
-            if settled:
-                break
-        else:
-            damping *= 8
-            if damping > 1e8:
-                break
-    s = 1/np.sqrt(np.diag(gram)+1e-12)
-    return p, s[:, None]*np.linalg.pinv(gram*s[:, None]*s, rcond=1e-10, hermitian=True)*s
+def _reversals(c: np.ndarray, d: np.ndarray, tapers: np.ndarray, bells: np.ndarray) -> np.ndarray:
+    """Where the profile turns over on the zones' common axis, px from the tip, for each model (n,); nan: nowhere."""
+    x = np.linspace(-8.0, 6.0, 57)
+    axis = np.conj(d/np.abs(d)-c/np.abs(c))[:, None]
+    step = taper_edge(x-tapers[:, :1])*np.clip(1+np.minimum(x-tapers[:, :1], 0)/tapers[:, 1:], 0, 1)
+    q = ((c[:, None]*step+d[:, None]*bell(x, bells[:, :1], bells[:, 1:]))*axis).real
+    rises = (q[:, :-1] < 0) & (q[:, 1:] >= 0)
+    k = np.where(rises.any(1), rises.shape[1]-1-np.argmax(rises[:, ::-1], 1), 0)
+    row = np.arange(len(k))
+    place = x[k]-q[row, k]*(x[1]-x[0])/np.where(q[row, k+1] == q[row, k], np.nan, q[row, k+1]-q[row, k])
+    return np.where(rises.any(1), place, np.nan)
