@@ -6,14 +6,15 @@ belongs to the camera profile as `frame_delay_s`). A two-state Kalman filter (gr
 smallest lateness of each block of frames. Numbering looks a few frames ahead: frames come in order, so a frame's slot
 can't be later than that of any follower less the frames between.
 """
+
 from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 
-GUARD = 0.25            # of a period: how early a frame may seem to be before it is given the slot before
-PERIOD_SD = 0.005       # relative: how far the real frame rate may be from the nominal one at the start
-PERIOD_WALK = 1e-6      # relative, per square root of a frame: how fast the period may wander
+GUARD = 0.25  # of a period: how early a frame may seem to be before it is given the slot before
+PERIOD_SD = 0.005  # relative: how far the real frame rate may be from the nominal one at the start
+PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LARGEST_BLOCK = 32
 
 
@@ -21,6 +22,7 @@ LARGEST_BLOCK = 32
 class Slot:
     """Place of one frame on the grid: number (losses leave gaps), time in seconds, lateness of its arrival in seconds;
     `sure` is False where the arrival contradicts the grid (a stalled reader), and the frame should not be used."""
+
     number: int
     time_s: float
     late_s: float
@@ -33,18 +35,18 @@ class FrameClock:
     def __init__(self, frame_rate_hz: float, lookahead: int = 8):
         self.lookahead = lookahead
         self.waiting: deque[float] = deque()
-        self.offset_s = 0.0                       # time of slot `number`
-        self.period_s = 1.0/frame_rate_hz
+        self.offset_s = 0.0  # time of slot `number`
+        self.period_s = 1.0 / frame_rate_hz
         self.covariance = np.zeros((2, 2))
-        self.number = -1                          # slot of the last frame handed out; -1 before the first
+        self.number = -1  # slot of the last frame handed out; -1 before the first
         self.block: list[float] = []
         self.block_size = 4
-        self.spread_s = 0.002                     # typical lateness above the envelope
-        self.doubtful = 0                         # frames in a row that contradict the grid
+        self.spread_s = 0.002  # typical lateness above the envelope
+        self.doubtful = 0  # frames in a row that contradict the grid
 
     @property
     def frame_rate_hz(self) -> float:
-        return 1.0/self.period_s
+        return 1.0 / self.period_s
 
     def push(self, arrival_s: float) -> None:
         self.waiting.append(arrival_s)
@@ -57,12 +59,14 @@ class FrameClock:
         if self.number < 0 or self._lost_the_grid(arrivals[0]):
             self._find_grid(arrivals)
         followers = np.arange(arrivals.size)
-        newest = np.floor((arrivals-self.offset_s)/self.period_s+GUARD).astype(int)-followers   # slots after `number`
+        newest = (
+            np.floor((arrivals - self.offset_s) / self.period_s + GUARD).astype(int) - followers
+        )  # slots after `number`
         step = max(1, int(newest.min())) if self.number >= 0 else 0
         self._advance(step)
-        late_s = float(self.waiting.popleft()-self.offset_s)
-        sure = late_s > -GUARD*self.period_s
-        self.doubtful = 0 if sure else self.doubtful+1
+        late_s = float(self.waiting.popleft() - self.offset_s)
+        sure = late_s > -GUARD * self.period_s
+        self.doubtful = 0 if sure else self.doubtful + 1
         if sure:
             self.block.append(late_s)
         if len(self.block) >= self.block_size:
@@ -71,19 +75,23 @@ class FrameClock:
 
     def _lost_the_grid(self, arrival_s: float) -> bool:
         """After a long gap, or a run of contradictions, the phase of the grid is looked for anew."""
-        slots = (arrival_s-self.offset_s)/self.period_s
-        sd = np.sqrt(self.covariance[0, 0]+slots**2*self.covariance[1, 1]+(PERIOD_WALK*self.period_s)**2*abs(slots)**3/3)
-        return bool(self.doubtful > 2*self.lookahead or (slots > 50 and sd > 0.15*self.period_s))
+        slots = (arrival_s - self.offset_s) / self.period_s
+        sd = np.sqrt(
+            self.covariance[0, 0]
+            + slots**2 * self.covariance[1, 1]
+            + (PERIOD_WALK * self.period_s) ** 2 * abs(slots) ** 3 / 3
+        )
+        return bool(self.doubtful > 2 * self.lookahead or (slots > 50 and sd > 0.15 * self.period_s))
 
     def _find_grid(self, arrivals: np.ndarray) -> None:
-        start = float(np.min(arrivals-np.arange(arrivals.size)*self.period_s))
-        if self.number >= 0:                      # keep numbers running over the gap; the next frame is one step on
-            step = max(1, round((start-self.offset_s)/self.period_s))
-            self.number += step-1
+        start = float(np.min(arrivals - np.arange(arrivals.size) * self.period_s))
+        if self.number >= 0:  # keep numbers running over the gap; the next frame is one step on
+            step = max(1, round((start - self.offset_s) / self.period_s))
+            self.number += step - 1
             start -= self.period_s
-        period_sd = PERIOD_SD*self.period_s if self.covariance[1, 1] == 0 else float(np.sqrt(self.covariance[1, 1]))
+        period_sd = PERIOD_SD * self.period_s if self.covariance[1, 1] == 0 else float(np.sqrt(self.covariance[1, 1]))
         self.offset_s = start
-        self.covariance = np.diag([max(self.spread_s, 1e-4)**2, period_sd**2])
+        self.covariance = np.diag([max(self.spread_s, 1e-4) ** 2, period_sd**2])
         self.block, self.block_size, self.doubtful = [], 4, 0
 
     def _advance(self, slots: int) -> None:
@@ -91,24 +99,24 @@ class FrameClock:
             self.number = 0
             return
         self.number += slots
-        self.offset_s += slots*self.period_s
+        self.offset_s += slots * self.period_s
         move = np.array([[1.0, slots], [0.0, 1.0]])
-        self.covariance = move@self.covariance@move.T
-        self.covariance[1, 1] += slots*(PERIOD_WALK*self.period_s)**2
+        self.covariance = move @ self.covariance @ move.T
+        self.covariance[1, 1] += slots * (PERIOD_WALK * self.period_s) ** 2
 
     def _correct(self) -> None:
         """Kalman update with the block's smallest lateness, which stands for the middle of the block."""
         late = np.array(self.block)
-        self.spread_s = 0.9*self.spread_s+0.1*float(late.mean()-late.min())
-        sd = max(2e-5, 2*self.spread_s/len(late))
-        back = (len(late)-1)/2
+        self.spread_s = 0.9 * self.spread_s + 0.1 * float(late.mean() - late.min())
+        sd = max(2e-5, 2 * self.spread_s / len(late))
+        back = (len(late) - 1) / 2
         h = np.array([1.0, -back])
-        innovation_sd = np.sqrt(h@self.covariance@h+sd**2)
+        innovation_sd = np.sqrt(h @ self.covariance @ h + sd**2)
         surprise = float(late.min())
-        if surprise > 6*innovation_sd+self.spread_s and len(late) == LARGEST_BLOCK:
-            surprise = 6*innovation_sd            # a whole block late: a stall, not the grid; follow it slowly
-        gain = self.covariance@h/innovation_sd**2
-        self.offset_s += gain[0]*surprise
-        self.period_s += gain[1]*surprise
-        self.covariance -= np.outer(gain, h@self.covariance)
-        self.block, self.block_size = [], min(LARGEST_BLOCK, self.block_size*2)
+        if surprise > 6 * innovation_sd + self.spread_s and len(late) == LARGEST_BLOCK:
+            surprise = 6 * innovation_sd  # a whole block late: a stall, not the grid; follow it slowly
+        gain = self.covariance @ h / innovation_sd**2
+        self.offset_s += gain[0] * surprise
+        self.period_s += gain[1] * surprise
+        self.covariance -= np.outer(gain, h @ self.covariance)
+        self.block, self.block_size = [], min(LARGEST_BLOCK, self.block_size * 2)

@@ -3,6 +3,7 @@
 The detector acts on the scene before it is sampled, so gain and lag belong to k f also where k f lies above half the
 frame rate and is seen as an alias.
 """
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from calibration.profile import CameraProfile, response, response_sd
 class Corrected:
     """maps (H, rows, columns) complex, K; gain (H,): what the detector left of the amplitude; gain_sd (H,): relative
     deviation; phase_sd_rad (H,)."""
+
     maps: np.ndarray
     gain: np.ndarray
     gain_sd: np.ndarray
@@ -21,27 +23,34 @@ class Corrected:
     frame_delay_s: float
 
 
-def correct(maps: np.ndarray, frequency_hz: float, profile: CameraProfile | None, counts_per_K: float,
-            frame_delay_s: float | None = None) -> Corrected:
+def correct(
+    maps: np.ndarray,
+    frequency_hz: float,
+    profile: CameraProfile | None,
+    counts_per_K: float,
+    frame_delay_s: float | None = None,
+) -> Corrected:
     """Apply the profile to maps (H, rows, columns) of counts. Pixels of row r were seen readout_s r / rows later than
     those of row 0; everything is seen frame_delay_s before the time stamp. Without a profile: counts to kelvin only."""
     count, rows = maps.shape[0], maps.shape[1]
-    k = np.arange(1, count+1)
+    k = np.arange(1, count + 1)
     delay = frame_delay_s if frame_delay_s is not None else (profile.frame_delay_s or 0.0) if profile else 0.0
     if profile is None:
         ones = np.ones(count)
-        shift = np.exp(2j*np.pi*frequency_hz*k*delay)
-        return Corrected(maps*shift[:, None, None]/counts_per_K, ones, 0*ones, 0*ones, delay)
-    detector = np.array([response(profile, float(n*frequency_hz)) for n in k])
-    deviation = np.array([response_sd(profile, float(n*frequency_hz)) for n in k])
-    seen_s = delay+profile.readout_s*np.arange(rows)/rows
-    ahead = np.exp(2j*np.pi*frequency_hz*k[:, None]*seen_s)/detector[:, None]
-    timing = np.hypot(profile.frame_delay_sd_s, profile.readout_sd_s/2)
-    phase_sd = np.hypot(deviation[:, 1], 2*np.pi*frequency_hz*k*timing)
-    return Corrected(maps*ahead[:, :, None]/counts_per_K, np.abs(detector), deviation[:, 0], phase_sd, delay)
+        shift = np.exp(2j * np.pi * frequency_hz * k * delay)
+        return Corrected(maps * shift[:, None, None] / counts_per_K, ones, 0 * ones, 0 * ones, delay)
+    detector = np.array([response(profile, float(n * frequency_hz)) for n in k])
+    deviation = np.array([response_sd(profile, float(n * frequency_hz)) for n in k])
+    seen_s = delay + profile.readout_s * np.arange(rows) / rows
+    ahead = np.exp(2j * np.pi * frequency_hz * k[:, None] * seen_s) / detector[:, None]
+    timing = np.hypot(profile.frame_delay_sd_s, profile.readout_sd_s / 2)
+    phase_sd = np.hypot(deviation[:, 1], 2 * np.pi * frequency_hz * k * timing)
+    return Corrected(maps * ahead[:, :, None] / counts_per_K, np.abs(detector), deviation[:, 0], phase_sd, delay)
 
 
-def far_field_delay(h1: np.ndarray, noise: np.ndarray | float, frequency_hz: float, usable: np.ndarray) -> tuple[float, float] | None:
+def far_field_delay(
+    h1: np.ndarray, noise: np.ndarray | float, frequency_hz: float, usable: np.ndarray
+) -> tuple[float, float] | None:
     """The frame delay that turns the far field's first harmonic to 180 degrees, and its deviation, s; modulo 1/f, which
     leaves every harmonic right. None where the signal is lost in the noise.
 
@@ -49,16 +58,16 @@ def far_field_delay(h1: np.ndarray, noise: np.ndarray | float, frequency_hz: flo
     the axis comes from the squares; the strongest pixels (near the tip, where heat flows) weigh no more than the median.
     """
     size = np.abs(h1)
-    use = usable & np.isfinite(size) & (size > 3*noise)
-    if np.count_nonzero(use) < 20 or np.count_nonzero(use) < 0.05*np.count_nonzero(usable):
+    use = usable & np.isfinite(size) & (size > 3 * noise)
+    if np.count_nonzero(use) < 20 or np.count_nonzero(use) < 0.05 * np.count_nonzero(usable):
         return None
     z = h1[use]
     cap = np.median(np.abs(z))
-    z = z/np.abs(z)*np.minimum(np.abs(z), cap)
-    axis = np.angle(np.sum(z*z))/2
-    turn = np.exp(1j*axis)
-    if np.sum((z/turn).real) < 0:                   # tension outweighs compression over the view
+    z = z / np.abs(z) * np.minimum(np.abs(z), cap)
+    axis = np.angle(np.sum(z * z)) / 2
+    turn = np.exp(1j * axis)
+    if np.sum((z / turn).real) < 0:  # tension outweighs compression over the view
         turn = -turn
-    phase = np.angle(-turn)                         # what is left once 180 degrees is taken off
-    sd = float(np.mean(noise))/float(np.sqrt(np.sum(np.abs(z)**2)))
-    return float(-phase/(2*np.pi*frequency_hz)), sd/(2*np.pi*frequency_hz)
+    phase = np.angle(-turn)  # what is left once 180 degrees is taken off
+    sd = float(np.mean(noise)) / float(np.sqrt(np.sum(np.abs(z) ** 2)))
+    return float(-phase / (2 * np.pi * frequency_hz)), sd / (2 * np.pi * frequency_hz)

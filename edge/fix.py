@@ -2,6 +2,7 @@
 
 correction -> specimen and bad pixels -> stress-sum map -> tip -> closure -> row. Keeps the last tip as hint for the next.
 """
+
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,13 +17,14 @@ from edge.record import Row
 from edge.rig import Rig
 
 ZERO_C_K = 273.15
-H2_SEEN = 3.0           # deviations of the load's second harmonic beyond which it is said that it was subtracted
-COLLISION = 1.5         # variance of a harmonic over that of a well-posed fit beyond which it is withheld
+H2_SEEN = 3.0  # deviations of the load's second harmonic beyond which it is said that it was subtracted
+COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
 @dataclass
 class Fix:
     """Columns of a row that the maps give (as far as determined), flags, and the arrays for maps-<seq>.npz."""
+
     values: dict[str, float | None] = field(default_factory=dict)
     flags: list[str] = field(default_factory=list)
     maps: dict[str, Any] = field(default_factory=dict)
@@ -40,7 +42,7 @@ class Fixer:
         self.calibrated = profile is not None
         self.profile = profile or CameraProfile(tau_s=0.0)
         counts_per_K = self.profile.counts_per_K or rig.camera.counts_per_K
-        assert counts_per_K is not None            # the rig file's door has seen to it
+        assert counts_per_K is not None  # the rig file's door has seen to it
         self.counts_per_K = counts_per_K
         self.specimen = region.specimen(rig, shape)
         self.known_bad = bad_pixel_mask(self.profile) if profile is not None else None
@@ -65,8 +67,8 @@ class Fixer:
         fix = Fix(flags=self.standing_flags())
         usable = self._usable(harmonics, fix)
         corrected = self._correct(harmonics, load.frequency_hz, usable, fix)
-        noise_K = float(np.median(harmonics.noise[usable]))/self.counts_per_K if usable.any() else float("nan")
-        sd_K = noise_K*harmonics.amplitude_sd/corrected.gain
+        noise_K = float(np.median(harmonics.noise[usable])) / self.counts_per_K if usable.any() else float("nan")
+        sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.values["noise_K"] = float(sd_K[0])
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
         if found is not None and harmonics.maps.shape[0] > 1:
@@ -79,16 +81,20 @@ class Fixer:
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
         saturated = (harmonics.mean > 65400) | (harmonics.mean < 2)
-        if np.count_nonzero(saturated & ~bad) > 0.001*bad.size:
+        if np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:
             fix.flags.append("saturated")
         return self.specimen & ~bad & ~saturated
 
     def _correct(self, harmonics: Harmonics, frequency_hz: float, usable: np.ndarray, fix: Fix) -> Corrected:
-        if self.calibrated and not all(covers(self.profile, k*frequency_hz) for k in range(1, len(harmonics.maps)+1)):
+        if self.calibrated and not all(
+            covers(self.profile, k * frequency_hz) for k in range(1, len(harmonics.maps) + 1)
+        ):
             fix.flags.append("uncalibrated")
         corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K)
         if self.profile.frame_delay_s is None:
-            noise = float(np.median(harmonics.noise))*harmonics.amplitude_sd[0]/self.counts_per_K/corrected.gain[0]
+            noise = (
+                float(np.median(harmonics.noise)) * harmonics.amplitude_sd[0] / self.counts_per_K / corrected.gain[0]
+            )
             delay = far_field_delay(corrected.maps[0], noise, frequency_hz, usable)
             if delay is not None:
                 fix.flags.append("delay_far_field")
@@ -98,24 +104,27 @@ class Fixer:
     def _absolute_K(self, mean_counts: np.ndarray) -> np.ndarray | float:
         camera, s = self.rig.camera, self.rig.specimen
         if camera.zero_K is not None:
-            return np.maximum(mean_counts/self.counts_per_K+camera.zero_K, 1.0)
-        return (s.temperature_C or 0.0)+ZERO_C_K
+            return np.maximum(mean_counts / self.counts_per_K + camera.zero_K, 1.0)
+        return (s.temperature_C or 0.0) + ZERO_C_K
 
-    def _tip(self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float,
-             fix: Fix) -> tip.TipFit | None:
+    def _tip(
+        self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, fix: Fix
+    ) -> tip.TipFit | None:
         if harmonics.inflation[0] > COLLISION:
             fix.flags.append("collision_1f")
             return None
-        per_K = 1/(self.rig.specimen.thermoelastic_constant_per_MPa*self._absolute_K(harmonics.mean))
-        stress = -2*corrected.maps[0].real*per_K
+        per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
+        stress = -2 * corrected.maps[0].real * per_K
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
-        sd = 2*sd_K*level
+        sd = 2 * sd_K * level
         view = self.rig.view
         found = None
         if self.last is not None:
             hint = (self.last.row_px, self.last.col_px)
-            found = tip.refine(self.rig, stress, sd, usable, hint, view.growth_angle_deg, load.frequency_hz, self.last.K_I)
+            found = tip.refine(
+                self.rig, stress, sd, usable, hint, view.growth_angle_deg, load.frequency_hz, self.last.K_I
+            )
             if found is not None and not tip.acceptable(found, usable, view.mm_per_px):
                 found = None
         if found is None:
@@ -131,46 +140,88 @@ class Fixer:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
         # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
-        scale = float(np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa/s.thermoelastic_constant_per_MPa))
-        crack_sd = float(np.hypot(sd[0], found.crack_mm*self.rig.view.mm_per_px_sd/mm))
+        scale = float(
+            np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)
+        )
+        crack_sd = float(np.hypot(sd[0], found.crack_mm * self.rig.view.mm_per_px_sd / mm))
         fix.values |= {
-            "tip_row_px": found.row_px, "tip_col_px": found.col_px, "tip_sd_px": float(np.sqrt((sd[0]**2+sd[1]**2)/2))/mm,
-            "crack_mm": found.crack_mm, "crack_sd_mm": crack_sd,
-            "dKI_MPa_sqrt_m": found.K_I, "dKI_sd": float(np.hypot(sd[2], scale*found.K_I)),
-            "dKII_MPa_sqrt_m": found.K_II, "dKII_sd": float(np.hypot(sd[3], scale*found.K_II)),
-            "T_MPa": found.T_MPa, "T_sd": float(np.hypot(sd[4], scale*found.T_MPa)), "r2": found.r2,
+            "tip_row_px": found.row_px,
+            "tip_col_px": found.col_px,
+            "tip_sd_px": float(np.sqrt((sd[0] ** 2 + sd[1] ** 2) / 2)) / mm,
+            "crack_mm": found.crack_mm,
+            "crack_sd_mm": crack_sd,
+            "dKI_MPa_sqrt_m": found.K_I,
+            "dKI_sd": float(np.hypot(sd[2], scale * found.K_I)),
+            "dKII_MPa_sqrt_m": found.K_II,
+            "dKII_sd": float(np.hypot(sd[3], scale * found.K_II)),
+            "T_MPa": found.T_MPa,
+            "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
+            "r2": found.r2,
         }
-        if found.chi2 > 4 or found.K_I < 12*sd[2]:
+        if found.chi2 > 4 or found.K_I < 12 * sd[2]:
             fix.flags.append("tip_weak")
 
-    def _closure(self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray,
-                 found: tip.TipFit, fix: Fix) -> None:
+    def _closure(
+        self,
+        harmonics: Harmonics,
+        corrected: Corrected,
+        load: LoadState,
+        usable: np.ndarray,
+        sd_K: np.ndarray,
+        found: tip.TipFit,
+        fix: Fix,
+    ) -> None:
         if harmonics.inflation[1] > COLLISION:
             fix.flags.append("collision_2f")
             return
-        h2 = corrected.maps[1]-load.h2*corrected.maps[0]
-        if abs(load.h2) > max(H2_SEEN*load.h2_sd, 2e-3):
+        h2 = corrected.maps[1] - load.h2 * corrected.maps[0]
+        if abs(load.h2) > max(H2_SEEN * load.h2_sd, 2e-3):
             fix.flags.append("h2")
-        seen = closure.analyse(h2, float(sd_K[1]), usable, (found.row_px, found.col_px), found.angle_deg, self.rig.view.mm_per_px,
-                               found.crack_mm)
+        seen = closure.analyse(
+            h2,
+            float(sd_K[1]),
+            usable,
+            (found.row_px, found.col_px),
+            found.angle_deg,
+            self.rig.view.mm_per_px,
+            found.crack_mm,
+        )
         fix.flags += seen.flags
         fix.values |= {
-            "contact_length_mm": seen.contact_length_mm, "contact_sd_mm": seen.contact_sd_mm, "contact_K": seen.contact_K,
-            "ahead_K": seen.ahead_K, "phase_gap_deg": seen.phase_gap_deg,
-            "reversal_mm": None if seen.reversal_mm is None else found.crack_mm+seen.reversal_mm,
+            "contact_length_mm": seen.contact_length_mm,
+            "contact_sd_mm": seen.contact_sd_mm,
+            "contact_K": seen.contact_K,
+            "ahead_K": seen.ahead_K,
+            "phase_gap_deg": seen.phase_gap_deg,
+            "reversal_mm": None if seen.reversal_mm is None else found.crack_mm + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
 
-    def _keep_maps(self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix) -> None:
+    def _keep_maps(
+        self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix
+    ) -> None:
         maps = corrected.maps.astype(np.complex64)
-        fix.maps |= {"h1": maps[0], "h2": fix.maps.get("h2", maps[1] if len(maps) > 1 else np.full(self.shape, np.nan, np.complex64)),
-                     "mean": (harmonics.mean/self.counts_per_K+(self.rig.camera.zero_K or 0.0)).astype(np.float32),
-                     "noise": (harmonics.noise/self.counts_per_K).astype(np.float32), "mask": usable,
-                     "mm_per_px": self.rig.view.mm_per_px, "frame_delay_s": corrected.frame_delay_s}
+        fix.maps |= {
+            "h1": maps[0],
+            "h2": fix.maps.get("h2", maps[1] if len(maps) > 1 else np.full(self.shape, np.nan, np.complex64)),
+            "mean": (harmonics.mean / self.counts_per_K + (self.rig.camera.zero_K or 0.0)).astype(np.float32),
+            "noise": (harmonics.noise / self.counts_per_K).astype(np.float32),
+            "mask": usable,
+            "mm_per_px": self.rig.view.mm_per_px,
+            "frame_delay_s": corrected.frame_delay_s,
+        }
         if len(maps) > 2:
             fix.maps["h3"] = maps[2]
         if found is not None:
             r = found.region
-            fix.maps |= {"tip_row_px": found.row_px, "tip_col_px": found.col_px, "crack_mm": found.crack_mm,
-                         "dKI_MPa_sqrt_m": found.K_I, "angle_deg": found.angle_deg, "inner_mm": r.inner_mm,
-                         "outer_mm": r.outer_mm, "half_angle_deg": r.half_angle_deg, "coefficients": found.coefficients}
+            fix.maps |= {
+                "tip_row_px": found.row_px,
+                "tip_col_px": found.col_px,
+                "crack_mm": found.crack_mm,
+                "dKI_MPa_sqrt_m": found.K_I,
+                "angle_deg": found.angle_deg,
+                "inner_mm": r.inner_mm,
+                "outer_mm": r.outer_mm,
+                "half_angle_deg": r.half_angle_deg,
+                "coefficients": found.coefficients,
+            }

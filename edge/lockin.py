@@ -8,6 +8,7 @@ from then on older ones fade exponentially, at the rate that keeps the effective
 A new baseline (shutter event, gap) takes offset and drift of the past out of the sums by the Schur complement of the
 normal matrix, which is the same as giving each stretch of frames an offset and a drift of its own.
 """
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ class Harmonics:
     the camera; mean (rows, columns): counts now; noise (rows, columns): standard deviation of one frame, counts;
     amplitude_sd (H,): deviation of one component (real or imaginary part) of h_k per unit of noise;
     inflation (H,): that variance over the one of a well-posed fit, sqrt(2/frames)^2; frames: effective number."""
+
     maps: np.ndarray
     mean: np.ndarray
     noise: np.ndarray
@@ -32,12 +34,13 @@ class LockIn:
 
     def __init__(self, shape: tuple[int, int], harmonics: int, memory_frames: float):
         self.shape, self.harmonics, self.memory_frames = shape, harmonics, float(memory_frames)
-        self.size = 2+2*harmonics
-        n = shape[0]*shape[1]
+        self.size = 2 + 2 * harmonics
+        n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
         self.energy = np.zeros(n, np.float32)
         self.base = np.zeros(n, np.float32)
-        from edge.lockin_kernel import BLOCK, accumulate     # numba loads when the first estimate is made, not before
+        from edge.lockin_kernel import BLOCK, accumulate  # numba loads when the first estimate is made, not before
+
         self._accumulate, self._scratch = accumulate, np.empty(BLOCK, np.float32)
         self.reset()
 
@@ -46,20 +49,22 @@ class LockIn:
         self.planes[:] = 0
         self.energy[:] = 0
         self.normal = np.zeros((self.size, self.size))
-        self.normal_w2 = np.zeros((self.size, self.size))    # the same sums with squared weights: covariance of the result
+        self.normal_w2 = np.zeros(
+            (self.size, self.size)
+        )  # the same sums with squared weights: covariance of the result
         self.weight = self.weight_w2 = 0.0
-        self.spent = 0.0                                     # degrees of freedom taken by past baselines, weighted
-        self.fresh = True                                    # the next frame gives the base
+        self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
+        self.fresh = True  # the next frame gives the base
         self.origin_s = self.last_s = 0.0
 
     @property
     def effective_frames(self) -> float:
-        return self.weight**2/self.weight_w2 if self.weight_w2 else 0.0
+        return self.weight**2 / self.weight_w2 if self.weight_w2 else 0.0
 
     def regressors(self, time_s: float, phase_rad: float) -> np.ndarray:
-        k = np.arange(1, self.harmonics+1)*phase_rad
+        k = np.arange(1, self.harmonics + 1) * phase_rad
         x = np.empty(self.size)
-        x[0], x[1] = 1.0, time_s-self.origin_s
+        x[0], x[1] = 1.0, time_s - self.origin_s
         x[2::2], x[3::2] = np.sin(k), np.cos(k)
         return x
 
@@ -70,14 +75,16 @@ class LockIn:
             self.base[:] = pixels
             self.origin_s, self.fresh = time_s, False
         decay = 1.0
-        if self.effective_frames >= self.memory_frames-0.5:
-            decay = ((self.memory_frames-1)/(self.memory_frames+1))**slots
+        if self.effective_frames >= self.memory_frames - 0.5:
+            decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
         x = self.regressors(time_s, phase_rad)
-        self._accumulate(self.planes, self.energy, self.base, pixels, x.astype(np.float32), np.float32(decay), self._scratch)
+        self._accumulate(
+            self.planes, self.energy, self.base, pixels, x.astype(np.float32), np.float32(decay), self._scratch
+        )
         outer = np.outer(x, x)
-        self.normal = decay*self.normal+outer
-        self.normal_w2 = decay**2*self.normal_w2+outer
-        self.weight, self.weight_w2 = decay*self.weight+1, decay**2*self.weight_w2+1
+        self.normal = decay * self.normal + outer
+        self.normal_w2 = decay**2 * self.normal_w2 + outer
+        self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
         self.spent *= decay
         self.last_s = time_s
 
@@ -85,14 +92,14 @@ class LockIn:
         """Give the frames to come their own offset and drift."""
         a, b = self.normal[:2, :2], self.normal[:2, 2:]
         inverse = np.linalg.pinv(a, rcond=1e-9, hermitian=True)
-        g = inverse@b
+        g = inverse @ b
         flat, waves = self.planes[:2].astype(np.float64), self.planes[2:]
-        waves -= (g.T@flat).astype(np.float32)
+        waves -= (g.T @ flat).astype(np.float32)
         self.energy -= np.einsum("in,ij,jn->n", flat, inverse, flat).astype(np.float32)
-        self.spent += float(np.trace(inverse@self.normal_w2[:2, :2]))
+        self.spent += float(np.trace(inverse @ self.normal_w2[:2, :2]))
         w2 = self.normal_w2
-        self.normal_w2[2:, 2:] += g.T@w2[:2, :2]@g-g.T@w2[:2, 2:]-w2[2:, :2]@g
-        self.normal[2:, 2:] -= b.T@g
+        self.normal_w2[2:, 2:] += g.T @ w2[:2, :2] @ g - g.T @ w2[:2, 2:] - w2[2:, :2] @ g
+        self.normal[2:, 2:] -= b.T @ g
         for matrix in (self.normal, self.normal_w2):
             matrix[:2, :], matrix[:, :2] = 0.0, 0.0
         self.planes[:2] = 0
@@ -101,48 +108,50 @@ class LockIn:
     def solve(self) -> Harmonics | None:
         """The estimate now, or None with too few frames. Moves the base to the present level, so that float32 sums stay
         small however far the camera drifts."""
-        if self.weight-self.spent < self.size+2 or self.fresh:
+        if self.weight - self.spent < self.size + 2 or self.fresh:
             return None
-        scale = 1/np.sqrt(np.maximum(np.diag(self.normal), 1e-12))
+        scale = 1 / np.sqrt(np.maximum(np.diag(self.normal), 1e-12))
         # harmonics that fold together leave the scaled normal matrix singular; pinv keeps the others whole
-        inverse = scale[:, None]*np.linalg.pinv(self.normal*scale[:, None]*scale, rcond=1e-10, hermitian=True)*scale
+        inverse = (
+            scale[:, None] * np.linalg.pinv(self.normal * scale[:, None] * scale, rcond=1e-10, hermitian=True) * scale
+        )
         b = self.planes.astype(np.float64)
-        x = inverse@b
-        covariance = inverse@self.normal_w2@inverse
-        dof = self.weight-self.spent-float(np.trace(inverse@self.normal_w2))
-        noise = np.sqrt(np.maximum(self.energy-np.einsum("jn,jn->n", x, b), 0)/max(dof, 1e-9))
-        variance = (np.diag(covariance)[2::2]+np.diag(covariance)[3::2])/2
-        information = np.linalg.eigvalsh(self.normal*scale[:, None]*scale)[0]
+        x = inverse @ b
+        covariance = inverse @ self.normal_w2 @ inverse
+        dof = self.weight - self.spent - float(np.trace(inverse @ self.normal_w2))
+        noise = np.sqrt(np.maximum(self.energy - np.einsum("jn,jn->n", x, b), 0) / max(dof, 1e-9))
+        variance = (np.diag(covariance)[2::2] + np.diag(covariance)[3::2]) / 2
+        information = np.linalg.eigvalsh(self.normal * scale[:, None] * scale)[0]
         frames = self.effective_frames
-        inflation = np.full(self.harmonics, np.inf) if information < 1e-9 else variance*frames/2
+        inflation = np.full(self.harmonics, np.inf) if information < 1e-9 else variance * frames / 2
         if information < 1e-9:
             inflation = self._inflation_one_by_one()
-        level = x[0]+x[1]*(self.last_s-self.origin_s)
-        mean = (self.base+level).reshape(self.shape)
+        level = x[0] + x[1] * (self.last_s - self.origin_s)
+        mean = (self.base + level).reshape(self.shape)
         self._rebase(level)
-        maps = (x[2::2]+1j*x[3::2]).reshape(self.harmonics, *self.shape)
+        maps = (x[2::2] + 1j * x[3::2]).reshape(self.harmonics, *self.shape)
         return Harmonics(maps, mean, noise.reshape(self.shape), np.sqrt(variance), inflation, frames)
 
     def _inflation_one_by_one(self) -> np.ndarray:
         """Which harmonics a singular normal matrix can't tell from the rest: those it has no full information on."""
-        scale = 1/np.sqrt(np.maximum(np.diag(self.normal), 1e-12))
-        values, vectors = np.linalg.eigh(self.normal*scale[:, None]*scale)
-        lost = (vectors[:, values < 1e-9]**2).sum(1)
+        scale = 1 / np.sqrt(np.maximum(np.diag(self.normal), 1e-12))
+        values, vectors = np.linalg.eigh(self.normal * scale[:, None] * scale)
+        lost = (vectors[:, values < 1e-9] ** 2).sum(1)
         lost = np.maximum(lost[2::2], lost[3::2])
         return np.where(lost > 1e-3, np.inf, 1.0)
 
     def _rebase(self, level: np.ndarray) -> None:
         """Shift base by `level` and the time origin to now: exact algebra on the sums."""
         level = level.astype(np.float32).astype(np.float64)
-        self.energy += (self.weight_of_baseline()*level**2-2*level*self.planes[0]).astype(np.float32)
-        self.planes -= (self.normal[:, :1]*level).astype(np.float32)
+        self.energy += (self.weight_of_baseline() * level**2 - 2 * level * self.planes[0]).astype(np.float32)
+        self.planes -= (self.normal[:, :1] * level).astype(np.float32)
         self.base += level.astype(np.float32)
-        shift = self.last_s-self.origin_s
+        shift = self.last_s - self.origin_s
         move = np.eye(self.size)
         move[1, 0] = -shift
-        self.planes[1] -= np.float32(shift)*self.planes[0]
-        self.normal = move@self.normal@move.T
-        self.normal_w2 = move@self.normal_w2@move.T
+        self.planes[1] -= np.float32(shift) * self.planes[0]
+        self.normal = move @ self.normal @ move.T
+        self.normal_w2 = move @ self.normal_w2 @ move.T
         self.origin_s = self.last_s
 
     def weight_of_baseline(self) -> float:

@@ -1,7 +1,8 @@
 """The one pass over the pixels that each frame costs. Its plain twin stands in tests/plain.py."""
+
 from numba import njit
 
-BLOCK = 2048            # pixels whose deviations stay in the first-level cache while each plane goes by once
+BLOCK = 2048  # pixels whose deviations stay in the first-level cache while each plane goes by once
 
 
 @njit(cache=True, fastmath={"contract", "nsz"}, nogil=True)
@@ -13,13 +14,13 @@ def accumulate(planes, energy, base, counts, regressors, decay, scratch):
     """
     n_planes, n_pixels = planes.shape
     for start in range(0, n_pixels, BLOCK):
-        stop = min(start+BLOCK, n_pixels)
+        stop = min(start + BLOCK, n_pixels)
         for i in range(start, stop):
-            y = counts[i]-base[i]
-            scratch[i-start] = y
-            energy[i] = decay*energy[i]+y*y
+            y = counts[i] - base[i]
+            scratch[i - start] = y
+            energy[i] = decay * energy[i] + y * y
         for j in range(n_planes):
             x = regressors[j]
             plane = planes[j]
             for i in range(start, stop):
-                plane[i] = decay*plane[i]+x*scratch[i-start]
+                plane[i] = decay * plane[i] + x * scratch[i - start]

@@ -11,6 +11,7 @@
  9. one row                                           record
 10. to the card and the wire                          sinks
 """
+
 import logging
 import signal
 import time
@@ -34,29 +35,44 @@ from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
 log = logging.getLogger("bolotip")
 
-GAP_S = 0.3             # frames missing for longer than this (and three periods): the camera may have changed its offsets
-FROZEN_FRAMES = 2       # copies in a row that make a frozen image, after which the offsets may be others
-MOST_PENDING = 64       # frames that wait for the load to be known
-NEW_FREQUENCY = 0.02    # relative change of load frequency that makes a new lock-in
+GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
+FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
+MOST_PENDING = 64  # frames that wait for the load to be known
+NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
 
 class Loop:
     """One run. State: clock, phase, lock-in, and what has happened since the last row."""
 
-    def __init__(self, rig: Rig, profile: CameraProfile | None, frames: FrameSource, load: LoadSource, card: CardSink,
-                 others: tuple[Sink, ...] = (), tell: Callable[[Row], None] | None = None):
-        self.rig, self.frames, self.load, self.card, self.sinks, self.tell = rig, frames, load, card, (card, *others), tell
+    def __init__(
+        self,
+        rig: Rig,
+        profile: CameraProfile | None,
+        frames: FrameSource,
+        load: LoadSource,
+        card: CardSink,
+        others: tuple[Sink, ...] = (),
+        tell: Callable[[Row], None] | None = None,
+    ):
+        self.rig, self.frames, self.load, self.card, self.sinks, self.tell = (
+            rig,
+            frames,
+            load,
+            card,
+            (card, *others),
+            tell,
+        )
         self.clock = FrameClock(rig.camera.frame_rate_hz)
         self.phase = LoadPhase(rig.load.frequency_hz)
         shape = (rig.camera.rows, rig.camera.columns)
-        self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s*rig.camera.frame_rate_hz)
+        self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.fixer = Fixer(rig, profile, shape)
-        self.pending: deque[tuple[Frame, Slot, bool]] = deque()      # frame, slot, is it a copy
-        self.queue: deque[tuple[Frame, bool]] = deque()              # the same, before the clock has placed them
+        self.pending: deque[tuple[Frame, Slot, bool]] = deque()  # frame, slot, is it a copy
+        self.queue: deque[tuple[Frame, bool]] = deque()  # the same, before the clock has placed them
         self.newest: np.ndarray | None = None
         self.copies_in_a_row = 0
         self.start_s: float | None = None
-        self.now_s = 0.0                                             # time of the last placed frame
+        self.now_s = 0.0  # time of the last placed frame
         self.last_number = -1
         self.last_used: int | None = None
         self.lock_hz: float | None = None
@@ -66,7 +82,7 @@ class Loop:
         self.used = self.lost = self.repeated = 0
         self.stop = False
         before = card.resume
-        self.seq = before.seq+1 if before else 0
+        self.seq = before.seq + 1 if before else 0
         self.cycles_before = (before.cycles or 0) if before else 0
         self.elapsed_before = (before.elapsed_s or 0.0) if before else 0.0
         if before:
@@ -102,9 +118,9 @@ class Loop:
             frame, copy = self.queue.popleft()
             if self.start_s is None:
                 self.start_s = slot.time_s
-                self.next_row_s = slot.time_s+self.rig.records.every_s
+                self.next_row_s = slot.time_s + self.rig.records.every_s
                 self.next_maps_s = slot.time_s
-            self.lost += max(0, slot.number-self.last_number-1) if self.last_number >= 0 else 0
+            self.lost += max(0, slot.number - self.last_number - 1) if self.last_number >= 0 else 0
             self.last_number = slot.number
             self.pending.append((frame, slot, copy))
 
@@ -113,14 +129,16 @@ class Loop:
         """Take frames into the estimate once the load at their time is known; write the rows that fall due."""
         while self.pending:
             frame, slot, copy = self.pending[0]
-            self.phase.feed(*self.load.read(until_s=slot.time_s+3*self.phase.window_s))
+            self.phase.feed(*self.load.read(until_s=slot.time_s + 3 * self.phase.window_s))
             known = self.phase.covered_to_s() >= slot.time_s or self.load.ended
             if not (known or flush or len(self.pending) > MOST_PENDING):
                 return
             self.pending.popleft()
             if slot.time_s >= self.next_row_s:
                 self.write_row()
-                self.next_row_s += self.rig.records.every_s*np.ceil((slot.time_s-self.next_row_s+1e-9)/self.rig.records.every_s)
+                self.next_row_s += self.rig.records.every_s * np.ceil(
+                    (slot.time_s - self.next_row_s + 1e-9) / self.rig.records.every_s
+                )
             self.now_s = slot.time_s
             self._into_lockin(frame, slot, copy)
 
@@ -136,10 +154,10 @@ class Loop:
             return
         if not slot.sure:
             return
-        slots = 1 if self.last_used is None else slot.number-self.last_used
+        slots = 1 if self.last_used is None else slot.number - self.last_used
         self._follow_frequency()
-        gap_s = slots*self.clock.period_s
-        if frozen or gap_s > max(GAP_S, 3.5*self.clock.period_s):
+        gap_s = slots * self.clock.period_s
+        if frozen or gap_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.events.add("frozen" if frozen else "frames_gap")
             if gap_s > self.rig.lockin.memory_s:
                 self._restart_lockin()
@@ -148,11 +166,11 @@ class Loop:
         if self.lock_hz is None:
             self.lock_hz, self.lock_start_s = self.phase.frequency_hz, slot.time_s
         self.last_used = slot.number
-        self.lockin.add(frame.counts, slot.time_s-(self.start_s or 0.0), phi, slots)
+        self.lockin.add(frame.counts, slot.time_s - (self.start_s or 0.0), phi, slots)
         self.used += 1
 
     def _follow_frequency(self) -> None:
-        if self.lock_hz is not None and abs(self.phase.frequency_hz/self.lock_hz-1) > NEW_FREQUENCY:
+        if self.lock_hz is not None and abs(self.phase.frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
             self._restart_lockin()
             self.events.add("freq_changed")
 
@@ -164,10 +182,16 @@ class Loop:
     def write_row(self, last: bool = False) -> None:
         """One fix, one row, to every sink; maps where they are due."""
         assert self.start_s is not None
-        elapsed = self.now_s-self.start_s
-        row = Row(seq=self.seq, time_utc=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), elapsed_s=self.elapsed_before+elapsed,
-                  cycles=self.cycles_before+int(self.phase.cycles_at(self.now_s)), lost=self.lost, repeated=self.repeated)
-        load = self.phase.state(max(self.lock_start_s, self.now_s-self.rig.lockin.memory_s), self.now_s)
+        elapsed = self.now_s - self.start_s
+        row = Row(
+            seq=self.seq,
+            time_utc=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            elapsed_s=self.elapsed_before + elapsed,
+            cycles=self.cycles_before + int(self.phase.cycles_at(self.now_s)),
+            lost=self.lost,
+            repeated=self.repeated,
+        )
+        load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         if load is not None:
             row.load_frequency_hz, row.load_range_kN, row.load_ratio = load.frequency_hz, load.range_kN, load.ratio
             row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))
@@ -177,7 +201,7 @@ class Loop:
         else:
             fix = self.fixer.fix(harmonics, load)
             row.frames = round(harmonics.frames)
-            if harmonics.frames < 0.9*self.lockin.memory_frames:
+            if harmonics.frames < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
         fix.fill(row)
         if self.lost:
@@ -189,7 +213,7 @@ class Loop:
             sink.write_row(row)
         if fix.maps and (last or self.now_s >= self.next_maps_s):
             self.card.write_maps(row.seq, **fix.maps)
-            self.next_maps_s = self.now_s+self.rig.records.maps_every_s-0.5*self.rig.records.every_s
+            self.next_maps_s = self.now_s + self.rig.records.maps_every_s - 0.5 * self.rig.records.every_s
         if self.tell:
             self.tell(row)
         self.seq += 1
@@ -208,23 +232,35 @@ def open_sources(rig: Rig) -> tuple[FrameSource, LoadSource]:
         return bench.frames, bench.load
     from edge.sources.recording import RecordedFrames, RecordedLoad
 
-    if rig.camera.source != "recording" or rig.load.source != "recording" or rig.camera.path is None or rig.load.path is None:
-        raise InputError(f"{rig.path}: [camera] source {rig.camera.source!r} with [load] source {rig.load.source!r} is not supported "
-                         f"yet; may be recording with recording, or simulated")
+    if (
+        rig.camera.source != "recording"
+        or rig.load.source != "recording"
+        or rig.camera.path is None
+        or rig.load.path is None
+    ):
+        raise InputError(
+            f"{rig.path}: [camera] source {rig.camera.source!r} with [load] source {rig.load.source!r} is not supported "
+            f"yet; may be recording with recording, or simulated"
+        )
     c, p = rig.camera, rig.load
     assert c.path and p.path
-    return (RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz),
-            RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN))
+    return (
+        RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz),
+        RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN),
+    )
 
 
 def one_line(row: Row) -> str:
     """A fix in one line for a terminal."""
+
     def text(value: float | None, form: str) -> str:
         return form.format(value) if value is not None else "-"
 
-    return (f"{row.seq:5d} {row.elapsed_s or 0:9.1f} s {row.cycles or 0:9d} cycles  a "
-            f"{text(row.crack_mm, '{:.3f}')} ± {text(row.crack_sd_mm, '{:.3f}')} mm  dK {text(row.dKI_MPa_sqrt_m, '{:.2f}')} ± "
-            f"{text(row.dKI_sd, '{:.2f}')} MPa√m  contact {text(row.contact_length_mm, '{:.2f}')} mm  {' '.join(row.flags)}")
+    return (
+        f"{row.seq:5d} {row.elapsed_s or 0:9.1f} s {row.cycles or 0:9d} cycles  a "
+        f"{text(row.crack_mm, '{:.3f}')} ± {text(row.crack_sd_mm, '{:.3f}')} mm  dK {text(row.dKI_MPa_sqrt_m, '{:.2f}')} ± "
+        f"{text(row.dKI_sd, '{:.2f}')} MPa√m  contact {text(row.contact_length_mm, '{:.2f}')} mm  {' '.join(row.flags)}"
+    )
 
 
 def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None) -> Loop:
@@ -258,5 +294,5 @@ def run_command(rig_path: Path, out: Path | None) -> int:
     rig = load_rig(rig_path)
     started = time.monotonic()
     loop = run_rig(rig, out, lambda row: print(one_line(row), flush=True))
-    print(f"{loop.seq} rows in {time.monotonic()-started:.1f} s, in {out or rig.records.folder}")
+    print(f"{loop.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     return 0

@@ -5,21 +5,23 @@ P(t) = Pm + Pa sin phi(t), phi rising. Short windows of samples are fitted with 
 and phi at a frame's time is interpolated between knots. So a load that drifts in frequency is followed, and a window in
 which the load stopped, jumped or was lost leaves no knot and no phase there.
 """
+
 from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 
-CYCLES = 4              # of load in a window, at least
-WINDOW_S = 1.0          # and seconds, at least
-MOST_SAMPLES = 1200     # of a window that enter the fit; more are thinned
-KEPT = 64               # knots
+CYCLES = 4  # of load in a window, at least
+WINDOW_S = 1.0  # and seconds, at least
+MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
+KEPT = 64  # knots
 
 
 @dataclass(frozen=True)
 class Knot:
     """Fit of one window, at its middle. h2: second harmonic over the fundamental, complex, in the convention
     P2(t) = Pa |h2| sin(2 phi + arg h2). cycles: rising crossings counted up to time_s. noise_kN: residual."""
+
     time_s: float
     phase_rad: float
     frequency_hz: float
@@ -34,6 +36,7 @@ class Knot:
 @dataclass(frozen=True)
 class LoadState:
     """Averages over the good windows of the last stretch; None where there is no load to speak of."""
+
     frequency_hz: float
     range_kN: float
     range_sd_kN: float
@@ -53,13 +56,13 @@ class LoadPhase:
         self.counted_to_s = -np.inf
         self.cycles = 0.0
         self.above = False
-        self.bad_in_a_row = 2                       # so that the first window looks for the frequency
-        self.typical_noise = 0.0                    # of a good window, over its amplitude
+        self.bad_in_a_row = 2  # so that the first window looks for the frequency
+        self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
 
     @property
     def window_s(self) -> float:
-        return max(WINDOW_S, CYCLES/min(self.frequency_hz, self.nominal_hz*2))
+        return max(WINDOW_S, CYCLES / min(self.frequency_hz, self.nominal_hz * 2))
 
     def feed(self, time_s: np.ndarray, load_kN: np.ndarray) -> None:
         """New samples (n,), in order; those out of order are left out."""
@@ -69,21 +72,21 @@ class LoadPhase:
             late = time_s > (self.time_s[-1] if self.time_s.size else -np.inf)
             self.time_s = np.concatenate([self.time_s, time_s[late]])
             self.load_kN = np.concatenate([self.load_kN, load_kN[late]])
-        while self.time_s.size and self.time_s[-1]-self.time_s[0] >= self.window_s:
+        while self.time_s.size and self.time_s[-1] - self.time_s[0] >= self.window_s:
             window = self.window_s
-            n = int(np.searchsorted(self.time_s, self.time_s[0]+window))
+            n = int(np.searchsorted(self.time_s, self.time_s[0] + window))
             self._fit_window(self.time_s[:n], self.load_kN[:n])
-            drop = int(np.searchsorted(self.time_s, self.time_s[0]+window/2))
+            drop = int(np.searchsorted(self.time_s, self.time_s[0] + window / 2))
             self.time_s, self.load_kN = self.time_s[drop:], self.load_kN[drop:]
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
-        middle = float(t[0]+t[-1])/2
+        middle = float(t[0] + t[-1]) / 2
         self._count(t, p, middle)
-        if t.size < 5*CYCLES or np.max(np.diff(t)) > 0.5/self.frequency_hz:
+        if t.size < 5 * CYCLES or np.max(np.diff(t)) > 0.5 / self.frequency_hz:
             self._leave(middle, None)
             return
-        thin = max(1, t.size//MOST_SAMPLES)
-        t, p = t[::thin]-middle, p[::thin]
+        thin = max(1, t.size // MOST_SAMPLES)
+        t, p = t[::thin] - middle, p[::thin]
         if self.bad_in_a_row >= 2 and (found := strongest_frequency(t, p, self.nominal_hz)) is not None:
             self.frequency_hz = found
         self._leave(middle, fit_harmonics(t, p, self.frequency_hz))
@@ -91,36 +94,44 @@ class LoadPhase:
     def _leave(self, middle: float, fit: "WaveFit | None") -> None:
         """Turn a fit into a knot, good or bad."""
         last = self.knots[-1] if self.knots else None
-        good = (fit is not None and fit.amplitude_kN > max(0.1*self.typical_amplitude_kN, 4*fit.noise_kN/np.sqrt(fit.samples))
-                and fit.noise_kN < fit.amplitude_kN*max(0.03, min(0.25, 3*self.typical_noise or 0.25)))
+        good = (
+            fit is not None
+            and fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples))
+            and fit.noise_kN < fit.amplitude_kN * max(0.03, min(0.25, 3 * self.typical_noise or 0.25))
+        )
         if not good or fit is None:
             self.bad_in_a_row += 1
-            if self.bad_in_a_row > 8:               # a rougher load is here to stay: judge it afresh
+            if self.bad_in_a_row > 8:  # a rougher load is here to stay: judge it afresh
                 self.typical_noise = self.typical_amplitude_kN = 0.0
             self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, False))
             return
         self.bad_in_a_row = 0
         weight = 0.2 if self.typical_noise else 1.0
-        self.typical_noise += weight*(fit.noise_kN/fit.amplitude_kN-self.typical_noise)
-        self.typical_amplitude_kN += weight*(fit.amplitude_kN-self.typical_amplitude_kN)
+        self.typical_noise += weight * (fit.noise_kN / fit.amplitude_kN - self.typical_noise)
+        self.typical_amplitude_kN += weight * (fit.amplitude_kN - self.typical_amplitude_kN)
         self.frequency_hz = fit.frequency_hz
         phase = fit.phase_rad
-        if last is not None and last.good:          # unwrap by prediction; across a bad stretch only phi mod 2 pi matters
-            rate = np.pi*(last.frequency_hz+fit.frequency_hz)
-            ahead = last.phase_rad+rate*(middle-last.time_s)
-            phase += 2*np.pi*round((ahead-phase)/(2*np.pi))
-        self.knots.append(Knot(middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN,
-                               self.cycles, True))
+        if last is not None and last.good:  # unwrap by prediction; across a bad stretch only phi mod 2 pi matters
+            rate = np.pi * (last.frequency_hz + fit.frequency_hz)
+            ahead = last.phase_rad + rate * (middle - last.time_s)
+            phase += 2 * np.pi * round((ahead - phase) / (2 * np.pi))
+        self.knots.append(
+            Knot(
+                middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles, True
+            )
+        )
 
     def _count(self, t: np.ndarray, p: np.ndarray, until_s: float) -> None:
         """Rising crossings of the window's middle level, with hysteresis, in the samples not yet counted."""
         low, high = np.percentile(p, [3, 97])
         new = (t > self.counted_to_s) & (t <= until_s)
         self.counted_to_s = until_s
-        swing = (high-low)/2
-        if swing < 0.2*self.typical_amplitude_kN or swing < 4*float(np.median(np.abs(np.diff(p))))/max(1, np.sqrt(t.size)):
+        swing = (high - low) / 2
+        if swing < 0.2 * self.typical_amplitude_kN or swing < 4 * float(np.median(np.abs(np.diff(p)))) / max(
+            1, np.sqrt(t.size)
+        ):
             return
-        u = (p[new]-(low+high)/2)/swing
+        u = (p[new] - (low + high) / 2) / swing
         marks = np.where(u > 0.3, 1, np.where(u < -0.3, -1, 0))
         marks = np.concatenate([[1 if self.above else -1], marks[marks != 0]])
         self.cycles += int(np.count_nonzero(np.diff(marks) > 0))
@@ -130,18 +141,18 @@ class LoadPhase:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
         knots = self.knots
         after = next((i for i, k in enumerate(knots) if k.time_s > time_s), len(knots))
-        left = knots[after-1] if after else None
+        left = knots[after - 1] if after else None
         right = knots[after] if after < len(knots) else None
         if left is not None and left.good and right is not None and right.good:
-            span = right.time_s-left.time_s
-            u = (time_s-left.time_s)/span
-            w0, w1 = 2*np.pi*left.frequency_hz*span, 2*np.pi*right.frequency_hz*span
-            h = u*u*(3-2*u)                          # cubic Hermite: phases and frequencies of both knots
-            return float((1-h)*left.phase_rad+h*right.phase_rad+u*(1-u)**2*w0-u*u*(1-u)*w1)
-        reach = self.window_s/2
-        for knot, span in ((left, reach if right is not None else 3*reach), (right, reach)):
-            if knot is not None and knot.good and abs(time_s-knot.time_s) <= span:
-                return float(knot.phase_rad+2*np.pi*knot.frequency_hz*(time_s-knot.time_s))
+            span = right.time_s - left.time_s
+            u = (time_s - left.time_s) / span
+            w0, w1 = 2 * np.pi * left.frequency_hz * span, 2 * np.pi * right.frequency_hz * span
+            h = u * u * (3 - 2 * u)  # cubic Hermite: phases and frequencies of both knots
+            return float((1 - h) * left.phase_rad + h * right.phase_rad + u * (1 - u) ** 2 * w0 - u * u * (1 - u) * w1)
+        reach = self.window_s / 2
+        for knot, span in ((left, reach if right is not None else 3 * reach), (right, reach)):
+            if knot is not None and knot.good and abs(time_s - knot.time_s) <= span:
+                return float(knot.phase_rad + 2 * np.pi * knot.frequency_hz * (time_s - knot.time_s))
         return None
 
     def covered_to_s(self) -> float:
@@ -154,11 +165,11 @@ class LoadPhase:
         if not before:
             return 0.0
         last = before[-1]
-        return last.cycles+(last.frequency_hz*(time_s-last.time_s) if last.good else 0.0)
+        return last.cycles + (last.frequency_hz * (time_s - last.time_s) if last.good else 0.0)
 
     def state(self, since_s: float, until_s: float) -> LoadState | None:
         """Averages over the good windows from `since_s` to `until_s`."""
-        good = [k for k in self.knots if k.good and since_s <= k.time_s <= until_s+self.window_s]
+        good = [k for k in self.knots if k.good and since_s <= k.time_s <= until_s + self.window_s]
         if not good:
             return None
         amplitude = np.array([k.amplitude_kN for k in good])
@@ -166,15 +177,22 @@ class LoadPhase:
         pa = float(amplitude.mean())
         h2 = np.array([k.h2 for k in good])
         f = np.array([k.frequency_hz for k in good])
-        top = mean+pa
-        return LoadState(float(f.mean()), 2*pa, 2*float(amplitude.std()), (mean-pa)/top if top else float("nan"),
-                         complex(h2.mean()), float(np.hypot(h2.real.std(), h2.imag.std())/np.sqrt(len(good))),
-                         float(f.max()-f.min()))
+        top = mean + pa
+        return LoadState(
+            float(f.mean()),
+            2 * pa,
+            2 * float(amplitude.std()),
+            (mean - pa) / top if top else float("nan"),
+            complex(h2.mean()),
+            float(np.hypot(h2.real.std(), h2.imag.std()) / np.sqrt(len(good))),
+            float(f.max() - f.min()),
+        )
 
 
 @dataclass(frozen=True)
 class WaveFit:
     """A window's least-squares fit at its middle (t = 0)."""
+
     phase_rad: float
     frequency_hz: float
     mean_kN: float
@@ -188,20 +206,27 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
     """Least squares of mean, slope, fundamental, its linear change, and second harmonic; two rounds, the second at the
     corrected frequency. Times (n,) from the middle of the window, load (n,)."""
     for _ in range(2):
-        w = 2*np.pi*frequency_hz
-        s, c = np.sin(w*t), np.cos(w*t)
-        scale = t[-1]-t[0]
-        x = np.stack([np.ones_like(t), s, c, t/scale*s, t/scale*c, np.sin(2*w*t), np.cos(2*w*t)], 1)
+        w = 2 * np.pi * frequency_hz
+        s, c = np.sin(w * t), np.cos(w * t)
+        scale = t[-1] - t[0]
+        x = np.stack([np.ones_like(t), s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1)
         b, *_ = np.linalg.lstsq(x, p, rcond=None)
-        z, change, z2 = complex(b[1], b[2]), complex(b[3], b[4])/scale, complex(b[5], b[6])
+        z, change, z2 = complex(b[1], b[2]), complex(b[3], b[4]) / scale, complex(b[5], b[6])
         if abs(z) == 0:
             return None
-        step = float((change/z).imag)/(2*np.pi)
-        residual = p-x@b
-        if abs(step) < 0.1*frequency_hz:
+        step = float((change / z).imag) / (2 * np.pi)
+        residual = p - x @ b
+        if abs(step) < 0.1 * frequency_hz:
             frequency_hz += step
-    return WaveFit(float(np.angle(z)), frequency_hz, float(b[0]), abs(z), z2/abs(z)*np.exp(-2j*np.angle(z)),
-                   float(np.sqrt(residual@residual/max(1, t.size-7))), t.size)
+    return WaveFit(
+        float(np.angle(z)),
+        frequency_hz,
+        float(b[0]),
+        abs(z),
+        z2 / abs(z) * np.exp(-2j * np.angle(z)),
+        float(np.sqrt(residual @ residual / max(1, t.size - 7))),
+        t.size,
+    )
 
 
 def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
@@ -209,14 +234,14 @@ def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> floa
     peak), or None."""
     n = min(4096, t.size)
     even = np.interp(np.linspace(t[0], t[-1], n), t, p)
-    padded = 4*n
-    power = np.abs(np.fft.rfft((even-even.mean())*np.hanning(n), padded))
-    f = np.fft.rfftfreq(padded, (t[-1]-t[0])/(n-1))
-    band = np.flatnonzero((f > nominal_hz/5) & (f < nominal_hz*5))
+    padded = 4 * n
+    power = np.abs(np.fft.rfft((even - even.mean()) * np.hanning(n), padded))
+    f = np.fft.rfftfreq(padded, (t[-1] - t[0]) / (n - 1))
+    band = np.flatnonzero((f > nominal_hz / 5) & (f < nominal_hz * 5))
     if band.size < 3 or not power.any():
         return None
     i = int(band[np.argmax(power[band])])
-    if power[i] <= 0 or not 0 < i < power.size-1:
+    if power[i] <= 0 or not 0 < i < power.size - 1:
         return None
-    a, b, c = power[i-1:i+2]
-    return float(f[i]+(a-c)/2/(a-2*b+c)*(f[1]-f[0])) if a-2*b+c else float(f[i])
+    a, b, c = power[i - 1 : i + 2]
+    return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0])) if a - 2 * b + c else float(f[i])

@@ -2,6 +2,7 @@
 
 The core is left out up to where heat conduction, plasticity and blur bend the field; the wake, where the faces touch.
 """
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,18 +10,19 @@ import numpy as np
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
 from edge.rig import Rig
 
-EDGE_PX = 2.0           # pixels next to an edge mix specimen and background
+EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 HALF_ANGLE_DEG = 140.0
-TERMS = 6               # with fading prior; as many as given in the rig file, without prior
+TERMS = 6  # with fading prior; as many as given in the rig file, without prior
 CORE_PX = 3.5
-CORE_DIFFUSION = 1.0    # of the diffusion length: at the tip's ring the phase has come back to that of the far field
-OUTER_SHARE = 0.6       # of the distance to the next feature: the series converges within it
+CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
+OUTER_SHARE = 0.6  # of the distance to the next feature: the series converges within it
 LEAST_PIXELS = 60
 
 
 @dataclass(frozen=True)
 class Region:
     """Ring and wake of a fit; terms of its series; fades_over_mm: distance to the next feature, None without prior."""
+
     inner_mm: float
     outer_mm: float
     half_angle_deg: float
@@ -31,23 +33,23 @@ class Region:
 def along(rig: Rig, row_px: float | np.ndarray, col_px: float | np.ndarray, angle_deg: float) -> np.ndarray:
     """Distance from the datum along the direction of growth, mm."""
     turn = np.deg2rad(angle_deg)
-    right, up = np.asarray(col_px)-rig.view.datum_px[1], rig.view.datum_px[0]-np.asarray(row_px)
-    return (right*np.cos(turn)+up*np.sin(turn))*rig.view.mm_per_px
+    right, up = np.asarray(col_px) - rig.view.datum_px[1], rig.view.datum_px[0] - np.asarray(row_px)
+    return (right * np.cos(turn) + up * np.sin(turn)) * rig.view.mm_per_px
 
 
 def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
     """Where the geometry says there is specimen: mask (rows, columns)."""
     rows, columns = np.indices(shape)
     x = along(rig, rows, columns, rig.view.growth_angle_deg)
-    edge = EDGE_PX*rig.view.mm_per_px
+    edge = EDGE_PX * rig.view.mm_per_px
     w = rig.specimen.width_mm
     match rig.specimen.geometry:
         case "SENT" | "SENT-clamped" | "ESET":
-            return (x > edge) & (x < w-edge)
+            return (x > edge) & (x < w - edge)
         case "CT":
-            return x < w-edge
+            return x < w - edge
         case "MT":
-            return np.abs(x) < w/2-edge
+            return np.abs(x) < w / 2 - edge
         case _:
             return np.ones(shape, bool)
 
@@ -58,28 +60,31 @@ def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float)
     mm = rig.view.mm_per_px
     inner = fit.inner_mm
     if inner is None:
-        inner = max(CORE_PX*mm, CORE_DIFFUSION*float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)),
-                    1.5*float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa)))
-    half_width = s.width_mm/2 if s.geometry == "MT" else s.width_mm
-    feature = max(min(crack_mm, half_width-crack_mm), 0.0)
+        inner = max(
+            CORE_PX * mm,
+            CORE_DIFFUSION * float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)),
+            1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa)),
+        )
+    half_width = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
+    feature = max(min(crack_mm, half_width - crack_mm), 0.0)
     # a short crack leaves no room outside a wide core: the ring is then as narrow as can still be fitted
     if fit.inner_mm is None:
-        inner = max(min(inner, 0.25*feature), 2.0*mm)
-    outer = fit.outer_mm if fit.outer_mm is not None else max(OUTER_SHARE*feature, inner+5*mm)
+        inner = max(min(inner, 0.25 * feature), 2.0 * mm)
+    outer = fit.outer_mm if fit.outer_mm is not None else max(OUTER_SHARE * feature, inner + 5 * mm)
     half = fit.half_angle_deg if fit.half_angle_deg is not None else HALF_ANGLE_DEG
     if fit.terms is not None:
-        return Region(inner, max(outer, inner+3*mm), half, fit.terms, None)
-    return Region(inner, max(outer, inner+3*mm), half, TERMS, max(feature, inner))
+        return Region(inner, max(outer, inner + 3 * mm), half, fit.terms, None)
+    return Region(inner, max(outer, inner + 3 * mm), half, TERMS, max(feature, inner))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """Dead (no noise), blinking (much noise) and stuck pixels (far from all neighbours), mask (rows, columns)."""
     typical = float(np.median(noise))
-    spread = 1.4826*float(np.median(np.abs(noise-typical)))+1e-12
-    bad = (noise < 0.3*typical) | (noise > typical+max(8*spread, 0.5*typical)) | ~np.isfinite(noise)
+    spread = 1.4826 * float(np.median(np.abs(noise - typical))) + 1e-12
+    bad = (noise < 0.3 * typical) | (noise > typical + max(8 * spread, 0.5 * typical)) | ~np.isfinite(noise)
     import cv2
 
     smooth = cv2.medianBlur(mean.astype(np.float32), 5)
-    off = np.abs(mean-smooth)
-    bad |= off > 12*(1.4826*float(np.median(off))+1e-12)
+    off = np.abs(mean - smooth)
+    bad |= off > 12 * (1.4826 * float(np.median(off)) + 1e-12)
     return bad

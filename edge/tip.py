@@ -4,6 +4,7 @@ With a hint (the last tip) a few steps of variable projection (see edge/williams
 correlation filters gives, for every pixel at once, the least-squares mode-I amplitude in a small ring and its t value;
 the best few places are refined and the best of them is kept, if it is a tip at all.
 """
+
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,17 +13,18 @@ from edge import williams
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
 
-SURE = 7.0              # K_I over its deviation for a tip
+SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
 STEPS = 14
 SETTLED_PX = 0.01
-OUTLIER = 6.0           # residuals beyond this many deviations are no specimen (reflection, paint loss)
-RING_PX = (24, 12, 6)   # outer radii of the search filters
+OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
+RING_PX = (24, 12, 6)  # outer radii of the search filters
 
 
 @dataclass(frozen=True)
 class TipFit:
     """The elastic tip. covariance over [along, across, K_I, K_II, T] in mm, MPa sqrt(m), MPa (noise and misfit only)."""
+
     row_px: float
     col_px: float
     crack_mm: float
@@ -42,13 +44,21 @@ class TipFit:
         return np.sqrt(np.diag(self.covariance))
 
 
-def refine(rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, start: tuple[float, float], angle_deg: float,
-           frequency_hz: float, dK_hint: float = 0.0) -> TipFit | None:
+def refine(
+    rig: Rig,
+    stress: np.ndarray,
+    sd: float,
+    usable: np.ndarray,
+    start: tuple[float, float],
+    angle_deg: float,
+    frequency_hz: float,
+    dK_hint: float = 0.0,
+) -> TipFit | None:
     """Steps from `start` (row, column) to the tip; None where they lead nowhere. stress (rows, columns) MPa range with
     deviation `sd`, usable (rows, columns) bool."""
     row, col = start
     mm = rig.view.mm_per_px
-    turn = np.exp(1j*np.deg2rad(angle_deg))
+    turn = np.exp(1j * np.deg2rad(angle_deg))
     dK, scale = dK_hint, None
     outliers: np.ndarray | None = None
     for step_number in range(STEPS):
@@ -62,30 +72,50 @@ def refine(rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, start: t
         except np.linalg.LinAlgError:
             return None
         # far from the tip the first-order step overshoots; half the core is how far it can be trusted
-        shift = series.shift*min(1.0, max(region.inner_mm, 2*mm)/max(abs(series.shift), 1e-12))
+        shift = series.shift * min(1.0, max(region.inner_mm, 2 * mm) / max(abs(series.shift), 1e-12))
         dK, scale = abs(series.K), abs(series.coefficients[0])
-        if abs(shift)/mm < SETTLED_PX:
+        if abs(shift) / mm < SETTLED_PX:
             if outliers is not None:
                 break
             outliers = _outliers(series, z, values, sd, places, stress.shape)
             if not outliers.any():
                 break
             continue
-        move = shift*turn/mm
-        row, col = row-move.imag, col+move.real
-        if not (-2 < row < stress.shape[0]+1 and -2 < col < stress.shape[1]+1):
+        move = shift * turn / mm
+        row, col = row - move.imag, col + move.real
+        if not (-2 < row < stress.shape[0] + 1 and -2 < col < stress.shape[1] + 1):
             return None
     else:
         return None
-    return TipFit(row, col, crack, angle_deg, series.K.real, series.K.imag, series.T_MPa, series.covariance, series.r2,
-                  series.chi2, series.coefficients, region, series.pixels)
+    return TipFit(
+        row,
+        col,
+        crack,
+        angle_deg,
+        series.K.real,
+        series.K.imag,
+        series.T_MPa,
+        series.covariance,
+        series.r2,
+        series.chi2,
+        series.coefficients,
+        region,
+        series.pixels,
+    )
 
 
-def _pixels(stress: np.ndarray, usable: np.ndarray, tip: tuple[float, float], angle_deg: float, mm: float, region: Region,
-            outliers: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray]]:
-    reach = int(np.ceil(region.outer_mm/mm))+1
-    r0, r1 = max(0, int(tip[0])-reach), min(stress.shape[0], int(tip[0])+reach+2)
-    c0, c1 = max(0, int(tip[1])-reach), min(stress.shape[1], int(tip[1])+reach+2)
+def _pixels(
+    stress: np.ndarray,
+    usable: np.ndarray,
+    tip: tuple[float, float],
+    angle_deg: float,
+    mm: float,
+    region: Region,
+    outliers: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    reach = int(np.ceil(region.outer_mm / mm)) + 1
+    r0, r1 = max(0, int(tip[0]) - reach), min(stress.shape[0], int(tip[0]) + reach + 2)
+    c0, c1 = max(0, int(tip[1]) - reach), min(stress.shape[1], int(tip[1]) + reach + 2)
     if r0 >= r1 or c0 >= c1:
         return np.empty(0, complex), np.empty(0), (np.empty(0, int), np.empty(0, int))
     rows, columns = np.arange(r0, r1)[:, None], np.arange(c0, c1)[None, :]
@@ -93,19 +123,25 @@ def _pixels(stress: np.ndarray, usable: np.ndarray, tip: tuple[float, float], an
     r = np.abs(z)
     inside = (r > region.inner_mm) & (r < region.outer_mm) & usable[r0:r1, c0:c1]
     if region.half_angle_deg < 180:
-        inside &= z.real > r*np.cos(np.deg2rad(region.half_angle_deg))
+        inside &= z.real > r * np.cos(np.deg2rad(region.half_angle_deg))
     if outliers is not None:
         inside &= ~outliers[r0:r1, c0:c1]
     i, j = np.nonzero(inside)
-    return z[i, j], stress[r0+i, c0+j], (r0+i, c0+j)
+    return z[i, j], stress[r0 + i, c0 + j], (r0 + i, c0 + j)
 
 
-def _outliers(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, places: tuple[np.ndarray, np.ndarray],
-              shape: tuple[int, int]) -> np.ndarray:
-    off = np.abs(values-williams.evaluate(series.coefficients, z))
-    spread = max(sd, 1.4826*float(np.median(off)))
+def _outliers(
+    series: williams.Series,
+    z: np.ndarray,
+    values: np.ndarray,
+    sd: float,
+    places: tuple[np.ndarray, np.ndarray],
+    shape: tuple[int, int],
+) -> np.ndarray:
+    off = np.abs(values - williams.evaluate(series.coefficients, z))
+    spread = max(sd, 1.4826 * float(np.median(off)))
     out = np.zeros(shape, bool)
-    far = off > OUTLIER*spread
+    far = off > OUTLIER * spread
     out[places[0][far], places[1][far]] = True
     return out
 
@@ -113,23 +149,27 @@ def _outliers(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: fl
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
     """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view."""
     rows, columns = usable.shape
-    inside = 0 <= fit.row_px <= rows-1 and 0 <= fit.col_px <= columns-1
+    inside = 0 <= fit.row_px <= rows - 1 and 0 <= fit.col_px <= columns - 1
     sd = fit.sd
-    return bool(inside and fit.K_I > SURE*sd[2] and max(sd[0], sd[1]) < LARGEST_SD_PX*mm_per_px and abs(fit.K_II) < fit.K_I)
+    return bool(
+        inside and fit.K_I > SURE * sd[2] and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px and abs(fit.K_II) < fit.K_I
+    )
 
 
-def find(rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float) -> TipFit | None:
+def find(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
+) -> TipFit | None:
     """The tip with no hint: the whole view is searched. None where there is none."""
     best: TipFit | None = None
     tried: list[tuple[float, float]] = []
     for _t, row, col in candidates(stress, sd, usable, angle_deg)[:8]:
-        if any(np.hypot(row-r, col-c) < 3 for r, c in tried):
+        if any(np.hypot(row - r, col - c) < 3 for r, c in tried):
             continue
         tried.append((row, col))
         fit = refine(rig, stress, sd, usable, (row, col), angle_deg, frequency_hz)
         if fit is None or not acceptable(fit, usable, rig.view.mm_per_px):
             continue
-        if best is None or fit.K_I/fit.sd[2] > best.K_I/best.sd[2]:
+        if best is None or fit.K_I / fit.sd[2] > best.K_I / best.sd[2]:
             best = fit
     return best
 
@@ -143,8 +183,8 @@ def candidates(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: flo
             i, j = np.unravel_index(int(np.argmax(t)), t.shape)
             if t[i, j] < SURE:
                 break
-            found.append((float(t[i, j]), (i+0.5)*factor-0.5, (j+0.5)*factor-0.5))
-            t[max(0, i-4):i+5, max(0, j-4):j+5] = -1
+            found.append((float(t[i, j]), (i + 0.5) * factor - 0.5, (j + 0.5) * factor - 0.5))
+            t[max(0, i - 4) : i + 5, max(0, j - 4) : j + 5] = -1
     return sorted(found, reverse=True)
 
 
@@ -153,22 +193,24 @@ def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, r
     taken out first. The design is the same everywhere, so each coefficient is a correlation with one orthonormal column."""
     import cv2
 
-    factor = max(1, ring_px//8)
+    factor = max(1, ring_px // 8)
     weight = usable.astype(np.float32)
-    shape = (stress.shape[1]//factor, stress.shape[0]//factor)
-    size = (shape[0]*factor, shape[1]*factor)
-    cover = cv2.resize(weight[:size[1], :size[0]], shape, interpolation=cv2.INTER_AREA)
-    thin = cv2.resize(np.where(usable, stress, 0).astype(np.float32)[:size[1], :size[0]], shape, interpolation=cv2.INTER_AREA)
-    thin = np.where(cover > 0.3, thin/np.maximum(cover, 0.3), 0).astype(np.float32)
-    radius = ring_px//factor
-    grid = np.arange(-radius, radius+1)
+    shape = (stress.shape[1] // factor, stress.shape[0] // factor)
+    size = (shape[0] * factor, shape[1] * factor)
+    cover = cv2.resize(weight[: size[1], : size[0]], shape, interpolation=cv2.INTER_AREA)
+    thin = cv2.resize(
+        np.where(usable, stress, 0).astype(np.float32)[: size[1], : size[0]], shape, interpolation=cv2.INTER_AREA
+    )
+    thin = np.where(cover > 0.3, thin / np.maximum(cover, 0.3), 0).astype(np.float32)
+    radius = ring_px // factor
+    grid = np.arange(-radius, radius + 1)
     z = williams.to_crack(grid[:, None], grid[None, :], (0.0, 0.0), angle_deg, 1.0)
-    inside = (np.abs(z) > 1.5) & (np.abs(z) <= radius+0.3) & (np.abs(np.angle(z)) < np.deg2rad(140))
+    inside = (np.abs(z) > 1.5) & (np.abs(z) <= radius + 0.3) & (np.abs(np.angle(z)) < np.deg2rad(140))
     zi = z[inside]
-    smooth = [zi.real**0, zi.real, zi.imag, (zi**2).real, (zi**2).imag]     # n = 2, 4, 6: no crack
+    smooth = [zi.real**0, zi.real, zi.imag, (zi**2).real, (zi**2).imag]  # n = 2, 4, 6: no crack
     crack = [(zi**0.5).real, -(zi**0.5).imag, -(zi**-0.5).imag, (zi**-0.5).real]
-    q, _ = np.linalg.qr(np.stack(smooth+crack, 1))
-    if q[:, -1]@(zi**-0.5).real < 0:
+    q, _ = np.linalg.qr(np.stack(smooth + crack, 1))
+    if q[:, -1] @ (zi**-0.5).real < 0:
         q[:, -1] = -q[:, -1]
     explained = np.zeros(thin.shape, np.float64)
     last = explained
@@ -178,11 +220,11 @@ def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, r
         last = cv2.filter2D(thin, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT).astype(np.float64)
         explained += last**2
     ring = inside.astype(np.float32)
-    energy = cv2.filter2D(thin*thin, cv2.CV_32F, ring, borderType=cv2.BORDER_CONSTANT)
+    energy = cv2.filter2D(thin * thin, cv2.CV_32F, ring, borderType=cv2.BORDER_CONSTANT)
     holes = cv2.filter2D((cover < 0.3).astype(np.float32), cv2.CV_32F, ring, borderType=cv2.BORDER_CONSTANT)
     n = int(inside.sum())
-    variance = np.maximum((energy-explained)/(n-q.shape[1]), (sd/factor)**2)
-    t = last/np.sqrt(variance)
-    t[holes > 0.03*n] = -1
+    variance = np.maximum((energy - explained) / (n - q.shape[1]), (sd / factor) ** 2)
+    t = last / np.sqrt(variance)
+    t[holes > 0.03 * n] = -1
     t[:radius], t[-radius:], t[:, :radius], t[:, -radius:] = -1, -1, -1, -1
     return t, factor

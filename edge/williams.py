@@ -14,12 +14,13 @@ Truncation: the higher terms fade with the distance L to the next feature of the
 as L^(-(n-1)/2). They enter with that as prior deviation, instead of a hard choice of their number, and so what they may
 hide enters the deviations of K, T and tip.
 """
+
 from dataclasses import dataclass
 
 import numpy as np
 
-PRIOR = 0.6             # deviation of |c_n| L^((n-1)/2) / |c_1| for n >= 3; 0.75 and 0.16 in the centre-cracked plate
-PRIOR_T = 2.0           # the same for c_2, where 0.7 is the centre-cracked plate's
+PRIOR = 0.6  # deviation of |c_n| L^((n-1)/2) / |c_1| for n >= 3; 0.75 and 0.16 in the centre-cracked plate
+PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked plate's
 MPA_SQRT_MM_TO_M = np.sqrt(1e-3)
 
 
@@ -28,6 +29,7 @@ class Series:
     """coefficients (N,) complex, MPa mm^(1-n/2); shift: step to the better tip, complex mm in crack coordinates;
     covariance over [shift x, shift y, K_I, K_II, T] in mm, MPa sqrt(m), MPa; rss: weighted residual sum of squares;
     r2: share of the variance explained; pixels: number fitted."""
+
     coefficients: np.ndarray
     shift: complex
     covariance: np.ndarray
@@ -38,42 +40,51 @@ class Series:
     @property
     def K(self) -> complex:
         """K_I + i K_II, MPa sqrt(m)."""
-        return complex(np.conj(self.coefficients[0])*np.sqrt(2*np.pi)/2*MPA_SQRT_MM_TO_M)
+        return complex(np.conj(self.coefficients[0]) * np.sqrt(2 * np.pi) / 2 * MPA_SQRT_MM_TO_M)
 
     @property
     def T_MPa(self) -> float:
         return float(self.coefficients[1].real)
 
 
-def to_crack(rows: np.ndarray, columns: np.ndarray, tip: tuple[float, float], angle_deg: float, mm_per_px: float) -> np.ndarray:
+def to_crack(
+    rows: np.ndarray, columns: np.ndarray, tip: tuple[float, float], angle_deg: float, mm_per_px: float
+) -> np.ndarray:
     """z = x + i y in mm of pixels (row, column) for a tip at (row, column) and a crack growing along angle_deg."""
-    return ((columns-tip[1])+1j*(tip[0]-rows))*mm_per_px*np.exp(-1j*np.deg2rad(angle_deg))
+    return ((columns - tip[1]) + 1j * (tip[0] - rows)) * mm_per_px * np.exp(-1j * np.deg2rad(angle_deg))
 
 
 def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.ndarray:
     """Columns for z (n,) complex: [z^(-3/2): 2 columns if `shift`], then two a term but one for n = 2, of z / unit_mm."""
-    root = np.sqrt(z/unit_mm)
-    inverse = 1/root
+    root = np.sqrt(z / unit_mm)
+    inverse = 1 / root
     columns = []
     if shift:
-        power = inverse*inverse*inverse
+        power = inverse * inverse * inverse
         columns += [power.real, -power.imag]
     power = inverse
-    for n in range(1, terms+1):
+    for n in range(1, terms + 1):
         columns.append(power.real)
         if n != 2:
             columns.append(-power.imag)
-        power = power*root
+        power = power * root
     return np.stack(columns)
 
 
 def evaluate(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
     """Stress sum in MPa at z (mm, complex, any shape)."""
-    n = np.arange(1, len(coefficients)+1)
-    return np.sum([(c*z**(k/2-1)).real for c, k in zip(coefficients, n, strict=True)], axis=0)
+    n = np.arange(1, len(coefficients) + 1)
+    return np.sum([(c * z ** (k / 2 - 1)).real for c, k in zip(coefficients, n, strict=True)], axis=0)
 
 
-def fit(z: np.ndarray, stress_MPa: np.ndarray, sd_MPa: float, terms: int, fades_over_mm: float | None, scale: float | None = None) -> Series:
+def fit(
+    z: np.ndarray,
+    stress_MPa: np.ndarray,
+    sd_MPa: float,
+    terms: int,
+    fades_over_mm: float | None,
+    scale: float | None = None,
+) -> Series:
     """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each.
 
     fades_over_mm: L of the prior, None for none. scale: |c_1| the prior starts from; found from a first fit otherwise.
@@ -81,39 +92,41 @@ def fit(z: np.ndarray, stress_MPa: np.ndarray, sd_MPa: float, terms: int, fades_
     """
     unit = float(np.median(np.abs(z)))
     x = design(z, terms, unit)
-    gram, right = x@x.T/sd_MPa**2, x@stress_MPa/sd_MPa**2
-    order = np.array([-1, -1, 1, 1]+[2]+[n for n in range(3, terms+1) for _ in (0, 1)][:max(0, 2*(terms-2))])
+    gram, right = x @ x.T / sd_MPa**2, x @ stress_MPa / sd_MPa**2
+    order = np.array([-1, -1, 1, 1] + [2] + [n for n in range(3, terms + 1) for _ in (0, 1)][: max(0, 2 * (terms - 2))])
     if fades_over_mm is not None and scale is None:
         few = [0, 1, 2, 3, 4]
         first = np.linalg.solve(gram[np.ix_(few, few)], right[few])
-        scale = float(np.hypot(first[2], first[3]))*unit**0.5
+        scale = float(np.hypot(first[2], first[3])) * unit**0.5
     precision = np.zeros(len(order))
     if fades_over_mm is not None and scale:
         # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
-        size = scale*fades_over_mm**(-(order-1)/2)*unit**(order/2-1)
-        precision = np.where(order >= 3, 1/(PRIOR*size)**2, np.where(order == 2, 1/(PRIOR_T*size)**2, 0.0))
-    gram = gram+np.diag(precision)
-    s = 1/np.sqrt(np.diag(gram))
-    inverse = s[:, None]*np.linalg.inv(gram*s[:, None]*s)*s
-    b = inverse@right
-    residual = stress_MPa-b@x
-    rss = float(residual@residual)
-    chi2 = rss/sd_MPa**2/max(1, z.size-len(b))
-    total = float(np.sum((stress_MPa-stress_MPa.mean())**2))
-    coefficients = np.array([complex(b[2], b[3]), complex(b[4], 0.0)]+[complex(b[i], b[i+1]) for i in range(5, len(b), 2)])
-    coefficients = coefficients*unit**(1-np.arange(1, terms+1)/2)
+        size = scale * fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
+        precision = np.where(order >= 3, 1 / (PRIOR * size) ** 2, np.where(order == 2, 1 / (PRIOR_T * size) ** 2, 0.0))
+    gram = gram + np.diag(precision)
+    s = 1 / np.sqrt(np.diag(gram))
+    inverse = s[:, None] * np.linalg.inv(gram * s[:, None] * s) * s
+    b = inverse @ right
+    residual = stress_MPa - b @ x
+    rss = float(residual @ residual)
+    chi2 = rss / sd_MPa**2 / max(1, z.size - len(b))
+    total = float(np.sum((stress_MPa - stress_MPa.mean()) ** 2))
+    coefficients = np.array(
+        [complex(b[2], b[3]), complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, len(b), 2)]
+    )
+    coefficients = coefficients * unit ** (1 - np.arange(1, terms + 1) / 2)
     c1 = complex(b[2], b[3])
-    shift = 2*complex(b[0], b[1])/c1*unit
-    covariance = _named(inverse, c1, unit)*max(1.0, chi2)
-    return Series(coefficients, shift, covariance, chi2, 1-rss/total if total > 0 else 0.0, z.size)
+    shift = 2 * complex(b[0], b[1]) / c1 * unit
+    covariance = _named(inverse, c1, unit) * max(1.0, chi2)
+    return Series(coefficients, shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
 
 
 def _named(inverse: np.ndarray, c1: complex, unit: float) -> np.ndarray:
     """Covariance of [shift x, shift y, K_I, K_II, T] from that of the scaled coefficients."""
-    to_k = np.sqrt(2*np.pi)/2*unit**0.5*MPA_SQRT_MM_TO_M
-    turn = 2*unit/c1                                # shift = turn (b0 + i b1)
+    to_k = np.sqrt(2 * np.pi) / 2 * unit**0.5 * MPA_SQRT_MM_TO_M
+    turn = 2 * unit / c1  # shift = turn (b0 + i b1)
     jacobian = np.zeros((5, len(inverse)))
     jacobian[0, :2] = turn.real, -turn.imag
     jacobian[1, :2] = turn.imag, turn.real
     jacobian[2, 2], jacobian[3, 3], jacobian[4, 4] = to_k, -to_k, 1.0
-    return jacobian@inverse@jacobian.T
+    return jacobian @ inverse @ jacobian.T

@@ -2,6 +2,7 @@
 
 Nothing is read whole: frames one by one, TIFF pages and CSV rows in chunks.
 """
+
 import itertools
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,8 +12,8 @@ import numpy as np
 from calibration.door import InputError
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
-PAGES = 64              # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
-ROWS = 4096             # CSV rows a chunk
+PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
+ROWS = 4096  # CSV rows a chunk
 
 
 def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
@@ -28,8 +29,10 @@ def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
         raise InputError(f"{path}: ending {path.suffix!r} is no recording; may be .npy, .tif or .tiff")
     if stack.shape != (rows, columns):
         remedy = "swap them" if stack.shape == (columns, rows) else "set them to the file's"
-        raise InputError(f"{path}: images have {stack.shape[0]} rows and {stack.shape[1]} columns, the rig file says "
-                         f"rows = {rows}, columns = {columns}; {remedy}")
+        raise InputError(
+            f"{path}: images have {stack.shape[0]} rows and {stack.shape[1]} columns, the rig file says "
+            f"rows = {rows}, columns = {columns}; {remedy}"
+        )
     return stack
 
 
@@ -40,10 +43,14 @@ class NpyStack:
         try:
             self.array = np.load(path, mmap_mode="r", allow_pickle=False)
         except (ValueError, OSError, EOFError, SyntaxError) as error:
-            raise InputError(f"{path}: not a readable .npy recording ({_short(error)}); write it with numpy.save") from None
+            raise InputError(
+                f"{path}: not a readable .npy recording ({_short(error)}); write it with numpy.save"
+            ) from None
         if not isinstance(self.array, np.ndarray) or self.array.ndim != 3 or self.array.dtype != np.uint16:
-            raise InputError(f"{path}: holds {getattr(self.array, 'dtype', 'no array')} of shape "
-                             f"{getattr(self.array, 'shape', '')}, may be uint16 (frames, rows, columns)")
+            raise InputError(
+                f"{path}: holds {getattr(self.array, 'dtype', 'no array')} of shape "
+                f"{getattr(self.array, 'shape', '')}, may be uint16 (frames, rows, columns)"
+            )
         self.count, self.shape = self.array.shape[0], self.array.shape[1:]
 
     def frame(self, index: int) -> np.ndarray:
@@ -58,28 +65,31 @@ class TiffStack:
 
         self.path, self._cv2 = path, cv2
         self.count = cv2.imcount(str(path), cv2.IMREAD_UNCHANGED)
-        self.first, self.pages = 0, []                # type: int, list[np.ndarray]
+        self.first, self.pages = 0, []  # type: int, list[np.ndarray]
         if self.count:
             self._load(0)
         if not self.pages:
             raise InputError(f"{path}: not a readable TIFF recording; may be multi-page, 16-bit gray")
         page = self.pages[0]
         if page.dtype != np.uint16 or page.ndim != 2:
-            raise InputError(f"{path}: pages are {page.dtype} with {1 if page.ndim == 2 else page.shape[2]} channels, may be 16-bit "
-                             f"gray; record raw counts, not a coloured picture")
+            raise InputError(
+                f"{path}: pages are {page.dtype} with {1 if page.ndim == 2 else page.shape[2]} channels, may be 16-bit "
+                f"gray; record raw counts, not a coloured picture"
+            )
         self.shape = page.shape
 
     def _load(self, start: int) -> None:
-        ok, pages = self._cv2.imreadmulti(str(self.path), start=start, count=min(PAGES, self.count-start),
-                                          flags=self._cv2.IMREAD_UNCHANGED)
+        ok, pages = self._cv2.imreadmulti(
+            str(self.path), start=start, count=min(PAGES, self.count - start), flags=self._cv2.IMREAD_UNCHANGED
+        )
         self.first, self.pages = start, list(pages) if ok else []
 
     def frame(self, index: int) -> np.ndarray:
-        if not self.first <= index < self.first+len(self.pages):
+        if not self.first <= index < self.first + len(self.pages):
             self._load(index)
             if not self.pages:
                 raise EndOfSource
-        return self.pages[index-self.first]
+        return self.pages[index - self.first]
 
 
 class CsvColumns:
@@ -97,13 +107,15 @@ class CsvColumns:
         with open(self.path, encoding="utf-8", errors="replace") as file:
             header = [c.strip() for c in file.readline().split(",")]
             if absent := [n for n in self.names if n not in header]:
-                raise InputError(f"{self.path}: row 1: columns are {','.join(header)[:80]!r}, {', '.join(absent)} is missing; "
-                                 f"the header should be {','.join(self.names)}")
+                raise InputError(
+                    f"{self.path}: row 1: columns are {','.join(header)[:80]!r}, {', '.join(absent)} is missing; "
+                    f"the header should be {','.join(self.names)}"
+                )
             columns = [header.index(n) for n in self.names]
             number = 2
             while lines := list(itertools.islice(file, ROWS)):
                 if not lines[-1].endswith("\n"):
-                    if lines[-1].count(",") < len(header)-1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
+                    if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
                 yield self._parse(lines, columns, number)
                 number += len(lines)
@@ -116,10 +128,12 @@ class CsvColumns:
                 for j, c in enumerate(columns):
                     out[i, j] = float(cells[c])
             except (ValueError, IndexError):
-                raise InputError(f"{self.path}: row {number+i}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
-                                 f"correct or delete the row") from None
+                raise InputError(
+                    f"{self.path}: row {number + i}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
+                    f"correct or delete the row"
+                ) from None
         if not np.isfinite(out).all():
-            row = number+int(np.flatnonzero(~np.isfinite(out).all(1))[0])
+            row = number + int(np.flatnonzero(~np.isfinite(out).all(1))[0])
             raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
         return out
 
@@ -152,7 +166,9 @@ class RecordedFrames(FrameSource):
         for chunk in CsvColumns(self.times, ("time_s",)).chunks():
             for t in chunk[:, 0]:
                 if t < last:
-                    raise InputError(f"{self.times}: row {number}: time {t:g} s is before the row above ({last:g} s); sort the rows")
+                    raise InputError(
+                        f"{self.times}: row {number}: time {t:g} s is before the row above ({last:g} s); sort the rows"
+                    )
                 last = t
                 number += 1
                 yield t
@@ -163,9 +179,11 @@ class RecordedFrames(FrameSource):
         try:
             arrival = next(self._arrivals)
         except StopIteration:
-            raise InputError(f"{self.times}: has {self.next} rows for {self.stack.count} frames in {self.path.name}; "
-                             f"one row a frame is needed") from None
-        time_s = arrival if self.times else arrival/self.rate
+            raise InputError(
+                f"{self.times}: has {self.next} rows for {self.stack.count} frames in {self.path.name}; "
+                f"one row a frame is needed"
+            ) from None
+        time_s = arrival if self.times else arrival / self.rate
         frame = Frame(self.next, float(time_s), self.stack.frame(self.next))
         self.next += 1
         return frame
@@ -188,5 +206,4 @@ class RecordedLoad(LoadSource):
                 self._held = np.concatenate([self._held, chunk])
         n = int(np.searchsorted(self._held[:, 0], until_s, side="right")) if len(self._held) else 0
         out, self._held = self._held[:n], self._held[n:]
-        return out[:, 0], out[:, 1]*self.scale+self.offset
-
+        return out[:, 0], out[:, 1] * self.scale + self.offset
