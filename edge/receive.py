@@ -70,7 +70,7 @@ class Desk:
     def __init__(self, folder: Path):
         self.folder, self.counts, self.notes = folder, Counts(), Notes(folder / LOG_NAME)
         self._card = CardSink(folder, header=self._stored_header())
-        self._names = parse_header(self._card.header)
+        self._heard = self._card.header  # the latest header; a row that fits it confirms it
         self._known: collections.deque[tuple[int, str | None]] = collections.deque(maxlen=REMEMBERED_ROWS)
         self._last_seq: int | None = None
         self._line_number = 0
@@ -125,20 +125,26 @@ class Desk:
             return
         self._line_number += 1
         line = raw.decode("utf-8", "surrogateescape")
-        try:
-            self._names, heard = parse_header(line), True
-        except BadRow:
-            heard = False
-        if heard:
-            self._use_header(line)
+        with contextlib.suppress(BadRow):
+            parse_header(line)
+            self._heard = line
             return
         try:
-            row = decode_row(line, self._names)
+            row = self._decode(line)
         except BadRow as e:
             first = line.split(",")[0]
             self._corrupt(e.reason + (f"; it says it is seq {first}" if first.isdecimal() and len(first) < 10 else ""))
         else:
             self._row(row, line)
+
+    def _decode(self, line: str) -> Row:
+        """A row under the latest header, or the earlier one: noise in front of a header looks like more columns."""
+        if self._heard != self._card.header:
+            with contextlib.suppress(BadRow):
+                row = decode_row(line, parse_header(self._heard))
+                self._begin_file(self._heard)
+                return row
+        return decode_row(line, parse_header(self._card.header))
 
     def _corrupt(self, reason: str) -> None:
         self.counts.corrupt += 1
@@ -147,12 +153,11 @@ class Desk:
         after = "before the first row" if self._last_seq is None else f"after seq {self._last_seq}"
         self.notes.say(f"line {self._line_number} of the link, {after}: {reason}")
 
-    def _use_header(self, line: str) -> None:
-        if line != self._card.header:
-            self.notes.say(f"line {self._line_number} of the link: the sender has other columns")
-            self._card.close()
-            self._card = CardSink(self.folder, header=line)
-            self._card.open()
+    def _begin_file(self, header: str) -> None:
+        self.notes.say(f"line {self._line_number} of the link: the sender has other columns; a new file is begun")
+        self._card.close()
+        self._card = CardSink(self.folder, header=header)
+        self._card.open()
 
     def _row(self, row: Row, line: str) -> None:
         key = (row.seq, row.time_utc)
@@ -238,6 +243,7 @@ def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None,
     """
     with Link(port, baud, gone_after_s) as link, stop_on_signals() as stop, Desk(Path(dir)) as desk:
         try:
+            print(f"listening on {port}", flush=True)
             listen(link, desk, stop, seconds)
         finally:
             print(desk.counts, flush=True)

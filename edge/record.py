@@ -14,7 +14,7 @@ import dataclasses
 import functools
 import math
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -166,13 +166,19 @@ def decode_row(line: str, header: Sequence[str] = COLUMNS) -> Row:
         if name not in _FORMS:
             extra.append((name, text))
         elif name == "flags":
-            row.flags = tuple(text.split())
+            row.flags = _words(text)
         elif text:
             setattr(row, name, text if name == "time_utc" else _number(name, text))
     if row.seq < 0:
         raise BadRow("seq is empty or negative, must be a whole number from 0")
     row.extra = tuple(extra)
     return row
+
+
+@functools.lru_cache(maxsize=256)
+def _words(text: str) -> tuple[str, ...]:
+    """One tuple for all the rows of a long test that have the same flags."""
+    return tuple(text.split())
 
 
 def _number(name: str, text: str) -> float:
@@ -208,30 +214,43 @@ def read_records(folder_or_file: Path | str) -> RecordFile:
     """
     path = Path(folder_or_file)
     path = path / FILE_NAME if path.is_dir() else path
+    found = RecordFile([], [], None, path)
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as f:
+            _read_lines(f, found)
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; give the folder that `bolotip run` or `receive` wrote into") from None
     except (OSError, ValueError) as e:
         raise InputError(f"{one_line(str(path))}: cannot be read ({getattr(e, 'strerror', None) or e})") from None
-    *lines, torn = raw.decode("utf-8", "surrogateescape").split("\n")  # bytes that are not UTF-8 survive for the CRC
-    found = RecordFile([], [], torn or None, path)
-    if not lines:
-        return found
-    try:
-        header, damage = understand_header(lines[0])
-    except BadRow as e:
-        raise InputError(f"{path}: row 1: {e.reason}; put back the header row of a file of the same version") from None
-    if damage:
-        found.bad.append(damage)
-    for number, line in enumerate(lines[1:], start=2):
-        if line == lines[0]:
-            continue  # the link repeats its header: a plain capture of the link is a valid file
-        try:
-            found.rows.append(decode_row(line, header))
-        except BadRow as e:
-            found.bad.append(BadRow(e.reason, number))
     return found
+
+
+def _read_lines(lines: Iterable[bytes], found: RecordFile) -> None:
+    """Sort complete lines into rows and bad rows; bytes that are not UTF-8 survive for the checksum."""
+    first, header = "", COLUMNS
+    for number, raw in enumerate(lines, start=1):
+        line = raw.decode("utf-8", "surrogateescape")
+        if not line.endswith("\n"):
+            found.torn = line
+            return
+        line = line[:-1]
+        if number == 1:
+            first, header = line, _read_header(line, found)
+        elif line != first:  # the link repeats its header: a plain capture of the link is a valid file
+            try:
+                found.rows.append(decode_row(line, header))
+            except BadRow as e:
+                found.bad.append(BadRow(e.reason, number))
+
+
+def _read_header(line: str, found: RecordFile) -> tuple[str, ...]:
+    try:
+        header, damage = understand_header(line)
+    except BadRow as e:
+        remedy = "put back the header row of a file of the same version"
+        raise InputError(f"{found.path}: row 1: {e.reason}; {remedy}") from None
+    found.bad += [damage] if damage else []
+    return header
 
 
 def as_array(rows: Sequence[Row]) -> "np.ndarray":

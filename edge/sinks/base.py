@@ -83,7 +83,7 @@ class Sink(ABC):
             self.fault = None
 
     def _let_go(self, fault: OSError) -> None:
-        if self._connected or self.fault is None:  # one line for each loss, none for each vain attempt
+        if self.fault is None:  # one line for each loss, none for each vain attempt
             log.warning("%s: %s; rows wait in memory", self.name, fault.strerror or fault)
         self.fault = fault
         self._disconnect()

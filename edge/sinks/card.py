@@ -84,7 +84,7 @@ class CardSink(Sink):
         self.bad: list[BadRow] = []
         self.set_aside: list[BadRow] = []  # torn rows, moved to records.torn
         self._fd = -1
-        self._end = -1  # size of the file after the last synced row; -1: not known
+        self._end = 0  # size of the file after the last synced row; 0: not known, or no header yet
         self._maps_fault = ""
 
     def open(self) -> None:
@@ -115,8 +115,8 @@ class CardSink(Sink):
     def _connect(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
         self._fd = self._open_locked()
-        if os.fstat(self._fd).st_size == self._end:
-            return
+        if os.fstat(self._fd).st_size == self._end > 0:
+            return  # as it was left
         found = survey(self.path)
         if found.header and found.header != self.header:
             self._keep_under_number()

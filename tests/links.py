@@ -1,0 +1,80 @@
+"""For tests of sinks and receiver: a serial cable made of a pseudo-terminal, and invented rows."""
+
+import os
+import select
+import time
+from pathlib import Path
+
+from edge.record import Row
+
+
+class Cable:
+    """A pty pair. The program under test opens `port` (a link, so that a new cable can take its place)."""
+
+    def __init__(self, port: Path):
+        self.port = port
+        self.plug()
+
+    def plug(self) -> None:
+        self.far, self.near = os.openpty()
+        self.port.unlink(missing_ok=True)
+        self.port.symlink_to(os.ttyname(self.near))
+
+    def unplug(self) -> None:
+        os.close(self.far)
+        os.close(self.near)
+        self.port.unlink()
+
+    def read(self, wanted: int = 1, timeout_s: float = 2.0) -> bytes:
+        """At least `wanted` bytes unless the time-out passes, then whatever else is there."""
+        got, end_s = b"", time.monotonic() + timeout_s
+        while True:
+            left_s = end_s - time.monotonic() if len(got) < wanted else 0.0
+            ready, _, _ = select.select([self.far], [], [], max(0.0, left_s))
+            if not ready:
+                return got
+            got += os.read(self.far, 65536)
+
+    def write(self, data: bytes) -> None:
+        while data:
+            data = data[os.write(self.far, data) :]
+
+
+def invented_row(seq: int) -> Row:
+    """A full row of invented values, of ordinary length."""
+    return Row(
+        seq=seq,
+        time_utc=f"2031-05-06T{seq // 3600 % 24:02d}:{seq // 60 % 60:02d}:{seq % 60:02d}Z",
+        elapsed_s=10.0 * seq,
+        cycles=70 * seq,
+        frames=250 * seq,
+        load_frequency_hz=7.00012,
+        load_range_kN=9.0123,
+        load_ratio=0.1,
+        load_h2=0.00123,
+        load_h2_deg=-123.4,
+        tip_row_px=58.123,
+        tip_col_px=104.567,
+        tip_sd_px=0.0312,
+        crack_mm=12.9876,
+        crack_sd_mm=0.00471,
+        dKI_MPa_sqrt_m=18.234,
+        dKI_sd=0.123,
+        dKII_MPa_sqrt_m=-0.2345,
+        dKII_sd=0.0912,
+        T_MPa=-45.67,
+        T_sd=3.21,
+        r2=0.98765,
+        noise_K=0.000412,
+        contact_length_mm=1.234,
+        contact_sd_mm=0.123,
+        contact_K=0.004567,
+        ahead_K=0.001234,
+        phase_gap_deg=178.3,
+        opening_fraction=0.4567,
+        opening_sd=0.0234,
+        reversal_mm=13.123,
+        lost=2,
+        repeated=1,
+        flags=("delay_far_field", "settling"),
+    )

@@ -1,0 +1,251 @@
+"""The row's text: columns, digits, checksum; reading files that have been damaged."""
+
+import dataclasses
+import math
+import zlib
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from links import invented_row
+
+from calibration.door import InputError
+from edge.flags import FLAGS
+from edge.record import (
+    COLUMNS,
+    BadRow,
+    Row,
+    as_array,
+    crc32_text,
+    decode_row,
+    encode_row,
+    header_line,
+    parse_header,
+    read_records,
+)
+
+# What other people's scripts rely on.
+RELIED_ON = """seq time_utc elapsed_s cycles frames load_frequency_hz load_range_kN load_ratio tip_row_px tip_col_px
+tip_sd_px crack_mm crack_sd_mm dKI_MPa_sqrt_m dKI_sd dKII_MPa_sqrt_m dKII_sd T_MPa T_sd r2 noise_K contact_length_mm
+contact_sd_mm contact_K ahead_K phase_gap_deg opening_fraction opening_sd reversal_mm flags crc32""".split()
+
+# Checksums made with GNU gzip 1.12, whose trailer holds the same CRC:
+#   printf '%s' "$body" | gzip -c | tail -c8 | od -An -tx4 -N4
+GOLDEN = {
+    (
+        "17,2031-05-06T07:08:09Z,170.00,1190,4250,7.00012,9.0123,0.1000,0.00123,-123.4,58.123,104.567,0.0312,12.9876,"
+        "0.00471,18.234,0.123,-0.2345,0.0912,-45.67,3.21,0.98765,0.000412,1.234,0.123,0.004567,0.001234,178.3,0.4567,"
+        "0.0234,13.123,2,1,delay_far_field settling,6fef92bb"
+    ): dataclasses.replace(invented_row(17), time_utc="2031-05-06T07:08:09Z"),
+    "0,2031-05-06T07:05:19Z,10.00,0,0,,,,,,,,,,,,,,,,,,,,,,,,,,,0,0,no_load no_tip,18a431f8": Row(
+        seq=0,
+        time_utc="2031-05-06T07:05:19Z",
+        elapsed_s=10.0,
+        cycles=0,
+        frames=0,
+        lost=0,
+        repeated=0,
+        flags=("no_load", "no_tip"),
+    ),
+}
+
+
+def test_checksum_is_the_published_one():
+    # Check value of CRC-32/ISO-HDLC (the CRC of ITU-T V.42) for the ASCII digits 1 to 9: published as 0xCBF43926.
+    assert crc32_text(b"123456789") == "cbf43926"
+
+
+@pytest.mark.parametrize("text", GOLDEN)
+def test_golden_rows_made_with_another_tool(text):
+    assert encode_row(GOLDEN[text]) == text
+    assert decode_row(text) == GOLDEN[text]
+
+
+def flips(line: str):
+    raw = line.encode()
+    for place in range(8 * len(raw)):
+        flipped = bytearray(raw)
+        flipped[place // 8] ^= 1 << place % 8
+        yield bytes(flipped).decode("utf-8", "surrogateescape")
+
+
+@pytest.mark.parametrize("text", GOLDEN)
+def test_any_flipped_bit_of_a_row_is_caught(text):
+    for flipped in flips(text):
+        with pytest.raises(BadRow):
+            decode_row(flipped)
+
+
+def test_any_flipped_bit_of_the_header_is_caught():
+    for flipped in flips(header_line()):
+        with pytest.raises(BadRow):
+            parse_header(flipped)
+
+
+def test_columns_that_others_rely_on_are_there():
+    assert set(RELIED_ON) <= set(COLUMNS)
+    assert COLUMNS[0] == "seq" and COLUMNS[-1] == "crc32"
+    assert parse_header(header_line()) == COLUMNS
+
+
+def test_a_day_of_ordinary_rows_is_below_5_MB():
+    line = encode_row(dataclasses.replace(invented_row(9_999_999), cycles=123_456_789, frames=99_999_999))
+    assert len(line) + 1 <= 320
+    assert (len(line) + 1) * 86400 / 10.0 < 5e6
+
+
+def test_what_is_not_determined_is_empty():
+    line = encode_row(Row(seq=3, crack_mm=math.nan, dKI_sd=math.inf, cycles=None))
+    assert line.startswith("3" + "," * (len(COLUMNS) - 1))
+    row = decode_row(line)
+    assert row.crack_mm is None and row.dKI_sd is None and row.cycles is None and row.flags == ()
+
+
+finite = st.floats(allow_nan=False, allow_infinity=False, width=32)
+NUMBERS = {f.name: finite for f in dataclasses.fields(Row) if f.name not in ("seq", "time_utc", "flags", "extra")}
+NUMBERS |= {name: st.integers(0, 2**50) for name in ("cycles", "frames", "lost", "repeated")}
+anyrow = st.builds(
+    Row,
+    seq=st.integers(0, 2**50),
+    time_utc=st.none() | st.just("2031-05-06T07:08:09Z"),
+    flags=st.lists(st.sampled_from(sorted(FLAGS)), max_size=5, unique=True).map(tuple),
+    **{name: st.none() | numbers for name, numbers in NUMBERS.items()},
+)
+
+
+@given(anyrow)
+def test_round_trip_keeps_the_digits_that_are_written(row):
+    line = encode_row(row)
+    back = decode_row(line)
+    assert encode_row(back) == line
+    for name in NUMBERS:
+        was, now = getattr(row, name), getattr(back, name)
+        assert (was is None) == (now is None)
+        last_digit = 0.1 if name.endswith("_deg") else 0.01 if name == "elapsed_s" else 0.001
+        assert was is None or now == pytest.approx(was, rel=5.1e-3, abs=0.51 * last_digit)
+    assert (back.seq, back.time_utc, back.flags) == (row.seq, row.time_utc, row.flags)
+
+
+@given(st.text(max_size=200))
+def test_no_text_is_taken_for_a_row(text):
+    with pytest.raises(BadRow):
+        decode_row(text)
+
+
+def with_crc(body: str) -> str:
+    return f"{body},{zlib.crc32(body.encode()):08x}"
+
+
+@pytest.mark.parametrize(
+    "change, reason",
+    [
+        ({"cycles": "12.5"}, "cycles is .12.5., must be a whole number or empty"),
+        ({"crack_mm": "nan"}, "crack_mm is .nan., must be a number or empty"),
+        ({"T_MPa": "1e999"}, "T_MPa is .1e999., must be a number"),
+        ({"seq": ""}, "seq is empty"),
+        ({"r2": "0.9,0.9"}, "has 36 cells, must have 35"),
+    ],
+)
+def test_a_row_with_a_right_checksum_and_a_wrong_cell_names_the_column(change, reason):
+    cells = dict(zip(COLUMNS[:-1], encode_row(invented_row(1)).split(",")))
+    with pytest.raises(BadRow, match=reason):
+        decode_row(with_crc(",".join((cells | change).values())))
+
+
+def test_unknown_columns_in_any_order_are_kept_as_text():
+    header = "crack_mm,humidity,seq," + ",".join(c for c in COLUMNS if c not in ("crack_mm", "seq"))
+    names = parse_header(header)
+    row = decode_row(with_crc("12.5,44 %,7" + "," * (len(names) - 4)), names)
+    assert (row.seq, row.crack_mm, row.extra) == (7, 12.5, (("humidity", "44 %"),))
+
+
+def test_a_file_with_only_the_columns_others_rely_on_is_read(tmp_path):
+    body = ["5", "", "50.00", "350"] + [""] * (len(RELIED_ON) - 5)
+    (tmp_path / "records.csv").write_text(",".join(RELIED_ON) + "\n" + with_crc(",".join(body)) + "\n")
+    found = read_records(tmp_path)
+    assert [(r.seq, r.cycles, r.lost) for r in found.rows] == [(5, 350, None)] and not found.bad
+
+
+@pytest.mark.parametrize(
+    "header, reason",
+    [
+        ("seq,crack_mm", "must be a header row"),
+        (header_line().replace("T_sd", "T_st"), "lacks T_sd"),
+        (header_line().replace("crack_mm", "seq"), "names the column seq twice"),
+        ("seq,crc32", "lacks .* and 29 more"),
+    ],
+)
+def test_a_header_without_known_columns_is_refused(header, reason):
+    with pytest.raises(BadRow, match=reason):
+        parse_header(header)
+
+
+def write(tmp_path, *pieces: bytes):
+    path = tmp_path / "records.csv"
+    path.write_bytes(b"".join(pieces))
+    return path
+
+
+HEADER = header_line().encode() + b"\n"
+ROWS = [encode_row(invented_row(n)).encode() + b"\n" for n in range(6)]
+
+
+def test_damaged_rows_are_named_by_their_place_and_the_others_are_read(tmp_path):
+    damaged = ROWS[2].replace(b"12.9876", b"12.9976")
+    found = read_records(write(tmp_path, HEADER, ROWS[0], ROWS[1], damaged, b"\xff\x00\xfe\n", ROWS[4], ROWS[5][:40]))
+    assert [row.seq for row in found.rows] == [0, 1, 4]
+    assert [bad.line_number for bad in found.bad] == [4, 5]
+    assert str(found.bad[0]).startswith("row 4: crc32 is")
+    assert found.torn == ROWS[5][:40].decode()
+
+
+def test_two_rows_run_together_are_not_merged(tmp_path):
+    found = read_records(write(tmp_path, HEADER, ROWS[0], ROWS[1][:50], ROWS[2], ROWS[3]))
+    assert [row.seq for row in found.rows] == [0, 3] and [bad.line_number for bad in found.bad] == [3]
+
+
+def test_a_header_with_one_damaged_name_is_reported_and_its_rows_are_read(tmp_path):
+    found = read_records(write(tmp_path, HEADER.replace(b"crack_mm", b"crack_om"), ROWS[0]))
+    assert [row.crack_mm for row in found.rows] == [12.9876]
+    assert found.bad[0].line_number == 1 and "lacks crack_mm" in found.bad[0].reason
+
+
+def test_a_capture_of_the_link_with_its_repeated_header_is_read(tmp_path):
+    found = read_records(write(tmp_path, HEADER, ROWS[0], HEADER, ROWS[1]))
+    assert len(found.rows) == 2 and not found.bad
+
+
+@pytest.mark.parametrize(
+    "content, reason",
+    [
+        (None, "no such file; give the folder"),
+        (b"time,load\n1,2\n", "row 1: is .*, must be a header row from seq to crc32"),
+        (b"\x89PNG\r\n\x1a\n", "row 1: is"),
+    ],
+)
+def test_a_folder_without_usable_records_is_one_line(tmp_path, content, reason):
+    if content is not None:
+        write(tmp_path, content)
+    with pytest.raises(InputError, match=reason) as caught:
+        read_records(tmp_path)
+    assert "records.csv" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_an_empty_file_has_no_rows(tmp_path):
+    found = read_records(write(tmp_path, b""))
+    assert (found.rows, found.bad, found.torn) == ([], [], None)
+
+
+def test_rows_become_an_array_with_nan_for_what_was_not_determined():
+    table = as_array([invented_row(4), Row(seq=5, flags=("no_tip",))])
+    assert table["seq"].tolist() == [4, 5] and table["crack_mm"][0] == 12.9876 and np.isnan(table["crack_mm"][1])
+    assert table["flags"].tolist() == ["delay_far_field settling", "no_tip"]
+    assert as_array([]).shape == (0,)
+
+
+@pytest.mark.parametrize("word", FLAGS)
+def test_each_flag_is_a_short_word_with_one_plain_sentence(word):
+    assert word == word.lower() and word.isascii() and word.replace("_", "a").isalnum() and len(word) <= 20
+    sentence = FLAGS[word]
+    assert sentence[0].isupper() and sentence.endswith(".") and ". " not in sentence and "  " not in sentence
