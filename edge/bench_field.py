@@ -61,6 +61,15 @@ def to_crack(
     return right * c - down * s, -right * s - down * c
 
 
+def off_tip(x_mm: np.ndarray, y_mm: np.ndarray, least_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """The points, those nearer to the tip than `least_mm` moved straight above it: no point sits on the singularity.
+
+    With a third of the points' spacing, one point then stands for its cell's mean of 1/sqrt(r) as well as any can.
+    """
+    near = x_mm**2 + y_mm**2 < least_mm**2
+    return np.where(near, 0.0, x_mm), np.where(near, least_mm, y_mm)
+
+
 def centre_crack_sum(x_mm: np.ndarray, y_mm: np.ndarray, half_mm: float, stress_MPa: float) -> np.ndarray:
     """Stress sum of an infinite sheet with a centre crack under remote tension, origin at one tip.
 
@@ -92,23 +101,31 @@ def clipped_harmonics(opening_fraction: float, count: int = HARMONICS) -> np.nda
     return c / (1 - cos0)
 
 
-def contact_maps(x_mm: np.ndarray, y_mm: np.ndarray, contact: Contact, K0_T: float) -> list[np.ndarray]:
-    """h_1..h_3 (K) of the contact zone; K0_T = thermoelastic constant times absolute temperature, K per MPa.
+def contact_harmonics(opening_fraction: float) -> list[complex]:
+    """What h_1..h_3 of the contact zone are in units of its shape.
 
-    Compression warms, and g peaks at minimum load: c_k cos k(phi + 90 deg) = c_k sin(k phi + (k + 1) 90 deg).
+    Compression warms, and pressure peaks at minimum load: c_k cos k(phi + 90 deg) = c_k sin(k phi + (k + 1) 90 deg).
     """
-    if contact.length_mm <= 0:
-        return [np.zeros(np.broadcast(x_mm, y_mm).shape, complex) for _ in range(HARMONICS)]
-    taper = np.where(x_mm <= 0, np.clip(1 + x_mm / contact.length_mm, 0, 1), 0)
-    shape = K0_T * contact.stress_MPa * taper * np.exp(-0.5 * (y_mm / contact.width_mm) ** 2)
-    c = clipped_harmonics(contact.opening_fraction)
-    return [shape * c[k] * 1j ** ((k + 1) % 4) for k in range(1, HARMONICS + 1)]
+    c = clipped_harmonics(opening_fraction)
+    return [complex(c[k]) * 1j ** ((k + 1) % 4) for k in range(1, HARMONICS + 1)]
 
 
-def ahead_map(x_mm: np.ndarray, y_mm: np.ndarray, ahead: Ahead) -> np.ndarray:
-    """h_2 (K) of the dissipation zone."""
-    far = ((x_mm - ahead.place_mm) ** 2 + y_mm**2) / ahead.size_mm**2
-    return ahead.peak_K * np.exp(-0.5 * far) * np.exp(1j * np.deg2rad(ahead.phase_deg))
+def contact_shape(x_mm: np.ndarray, y_mm: np.ndarray, contact: Contact, K0_T: float) -> np.ndarray:
+    """Warming (K) by the contact zone at minimum load; K0_T, thermoelastic constant times kelvin, in K per MPa."""
+    taper = np.where(x_mm <= 0, np.clip(1 + x_mm / max(contact.length_mm, 1e-9), 0, 1), 0)
+    return K0_T * contact.stress_MPa * taper * np.exp(-0.5 * (y_mm / contact.width_mm) ** 2)
+
+
+def ahead_shape(x_mm: np.ndarray, y_mm: np.ndarray, ahead: Ahead) -> np.ndarray:
+    """Amplitude (K) at 2f of the dissipation zone."""
+    return ahead.peak_K * np.exp(-0.5 * ((x_mm - ahead.place_mm) ** 2 + y_mm**2) / ahead.size_mm**2)
+
+
+def zones(contact: Contact, contact_K: np.ndarray, ahead: Ahead, ahead_K: np.ndarray) -> tuple[np.ndarray, ...]:
+    """h_1..h_3 (K) of both zones, from their shapes as the pixels see them."""
+    maps = [c * contact_K for c in contact_harmonics(contact.opening_fraction)]
+    maps[1] = maps[1] + ahead_K * np.exp(1j * np.deg2rad(ahead.phase_deg))
+    return tuple(maps)
 
 
 def pixel_points(shape: tuple[int, int], sub: int) -> tuple[np.ndarray, np.ndarray]:
@@ -138,14 +155,13 @@ def crack_scene(
     mean_K: float,
     contact: Contact,
     ahead: Ahead,
-    sub: int = 3,
+    sub: int = 4,
     blur_px: float = 0.6,
 ) -> Scene:
     """Scene of a specimen that fills the view; `stress_sum(x_mm, y_mm)` gives the range in MPa in crack coordinates."""
     row, col = pixel_points(shape, sub)
     x, y = to_crack(row, col, tip_px, angle_deg, mm_per_px)
-    elastic = pixel_mean(-0.5 * K0_T * stress_sum(x, y), sub, blur_px)
-    zones = contact_maps(x, y, contact, K0_T)
-    zones[1] = zones[1] + ahead_map(x, y, ahead)
-    seen = [pixel_mean(z.real, sub, blur_px) + 1j * pixel_mean(z.imag, sub, blur_px) for z in zones]
-    return Scene(np.full(shape, mean_K), elastic.astype(complex), tuple(seen))
+    elastic = pixel_mean(-0.5 * K0_T * stress_sum(*off_tip(x, y, mm_per_px / sub / 3)), sub, blur_px)
+    contact_K = pixel_mean(contact_shape(x, y, contact, K0_T), sub, blur_px)
+    ahead_K = pixel_mean(ahead_shape(x, y, ahead), sub, blur_px)
+    return Scene(np.full(shape, mean_K), elastic.astype(complex), zones(contact, contact_K, ahead, ahead_K))

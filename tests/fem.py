@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from plates import CrackedPlate, crack_coordinates, on_pixels
+from plates import CrackedPlate, crack_coordinates, off_tip, on_pixels
 from scipy.interpolate import RectBivariateSpline
 from skfem import (
     Basis,
@@ -141,6 +141,7 @@ def plate(
 
     def on_specimen(row: np.ndarray, col: np.ndarray) -> np.ndarray:
         x, y = crack_coordinates(row, col, tip_px, angle_deg, mm_per_px)
+        x, y = off_tip(x, y, mm_per_px / sub)
         return solved.stress_sum((x + crack_mm) / width_mm, y / width_mm)
 
     cover = on_pixels(lambda r, c: np.isfinite(on_specimen(r, c)).astype(float), shape, sub, blur_px)

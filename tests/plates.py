@@ -60,6 +60,16 @@ def crack_coordinates(
     return right * np.cos(t) + up * np.sin(t), up * np.cos(t) - right * np.sin(t)
 
 
+def off_tip(x_mm: np.ndarray, y_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Points nearer to the tip than a third of their spacing, moved that far above it.
+
+    The mean of r^-1/2 over a cell around the tip is its value at about a third of the cell's side; a sample that falls
+    on the tip itself would give its pixel any value up to infinity.
+    """
+    near = np.hypot(x_mm, y_mm) < spacing_mm / 3
+    return np.where(near, 0.0, x_mm), np.where(near, spacing_mm / 3, y_mm)
+
+
 def on_pixels(field: FieldOnPixels, shape: tuple[int, int], sub: int = 4, blur_px: float = 0.6) -> np.ndarray:
     """Mean of `field(row, col)` over each pixel (sub x sub points), after a blur of standard deviation blur_px."""
     pad = int(np.ceil(4 * blur_px)) if blur_px else 0
@@ -108,7 +118,7 @@ def centre_crack(
 
     def field(row: np.ndarray, col: np.ndarray) -> np.ndarray:
         x, y = crack_coordinates(row, col, tip_px, angle_deg, mm_per_px)
-        return centre_crack_sum(x, y, half_mm, stress_MPa, beta_deg)
+        return centre_crack_sum(*off_tip(x, y, mm_per_px / sub), half_mm, stress_MPa, beta_deg)
 
     b = np.deg2rad(beta_deg)
     k = stress_MPa * np.sqrt(np.pi * half_mm * 1e-3)

@@ -18,7 +18,7 @@ import numpy as np
 from plates import CrackedPlate, crack_coordinates, on_pixels
 
 from edge.bench_camera import BenchCamera, CameraModel
-from edge.bench_field import Ahead, Contact, Scene, ahead_map, contact_maps
+from edge.bench_field import Ahead, Contact, Scene, ahead_shape, contact_shape, zones
 from edge.bench_load import LoadWave
 
 K0_PER_MPA, SURFACE_K, BACKGROUND_K = 3.1e-6, 295.0, 293.0
@@ -60,18 +60,18 @@ def thermal_scene(
     cover = np.isfinite(plate.sum_MPa).astype(float) if plate.cover is None else plate.cover
     elastic = -0.5 * K0_T * np.nan_to_num(plate.sum_MPa) * cover
     mean = BACKGROUND_K + (SURFACE_K - BACKGROUND_K) * cover
-    zones: list[np.ndarray] = []
+    seen: tuple[np.ndarray, ...] = ()
     if contact.length_mm > 0 or ahead.peak_K > 0:
 
-        def zone(k: int):
+        def on_crack(shape_of):
             def at(row: np.ndarray, col: np.ndarray) -> np.ndarray:
-                x, y = crack_coordinates(row, col, plate.tip_px, plate.angle_deg, plate.mm_per_px)
-                return contact_maps(x, y, contact, K0_T)[k - 1] + (ahead_map(x, y, ahead) if k == 2 else 0)
+                return shape_of(*crack_coordinates(row, col, plate.tip_px, plate.angle_deg, plate.mm_per_px))
 
-            return at
+            return cover * on_pixels(at, shape, sub, blur_px)
 
-        zones = [cover * on_pixels(zone(k), shape, sub, blur_px) for k in (1, 2, 3)]
-    return Scene(mean, elastic.astype(complex), tuple(zones))
+        contact_K = on_crack(lambda x, y: contact_shape(x, y, contact, K0_T))
+        seen = zones(contact, contact_K, ahead, on_crack(lambda x, y: ahead_shape(x, y, ahead)))
+    return Scene(mean, elastic.astype(complex), seen)
 
 
 def default_wave(plate: CrackedPlate, width_mm: float, thickness_mm: float, load_ratio: float) -> dict[str, float]:

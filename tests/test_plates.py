@@ -11,10 +11,10 @@ import pytest
 # a/W, F of K = s sqrt(pi a) F: Tada, Paris & Irwin handbook, free ends (M formula, C values)
 SENT = [(0.2, 1.367), (0.3, 1.655), (0.4, 2.108), (0.5, 2.827), (0.6, 4.043)]
 # a/W, K B sqrt(W)/P: ASTM E647 polynomial of the C(T) (M formula, C values)
-CT = [(0.3, 5.621), (0.4, 7.279), (0.5, 9.659), (0.6, 13.654), (0.7, 21.552)]
+CT = [(0.3, 5.621), (0.5, 9.659), (0.7, 21.552)]
 # a/W, T sqrt(pi a)/K: SENT with free ends and M(T) with 2a/W (C: Williams collocation)
 SENT_BIAXIALITY = [(0.2, -0.44), (0.3, -0.37), (0.4, -0.27), (0.5, -0.15), (0.6, 0.01)]
-MT_BIAXIALITY = [(0.2, -1.01), (0.3, -1.02), (0.4, -1.04), (0.5, -1.06), (0.6, -1.12)]
+MT_BIAXIALITY = [(0.2, -1.01), (0.4, -1.04), (0.6, -1.12)]
 
 
 @pytest.mark.parametrize("beta_deg", [0.0, 30.0, 45.0, 60.0, 90.0])
@@ -69,6 +69,13 @@ def test_datum_lies_one_crack_length_behind_the_tip():
 def test_pixel_mean_and_blur_leave_a_slope_alone():
     slope = plates.on_pixels(lambda r, c: 3 * r - 2 * c + 0 * r * c, (7, 9))
     assert slope == pytest.approx(3 * np.arange(7)[:, None] - 2 * np.arange(9)[None])
+
+
+@pytest.mark.parametrize("tip", [(20.0, 30.0), (20.125, 30.125), (20.12501, 30.125)])
+def test_tip_on_a_sample_point_does_not_spoil_its_pixel(tip):
+    coarse, fine = (plates.centre_crack((40, 60), tip, sub=sub).sum_MPa for sub in (4, 15))
+    assert np.isfinite(coarse).all()
+    assert coarse == pytest.approx(fine, rel=0.03, abs=0.03 * 60)
 
 
 def test_heat_conduction_damps_a_wave_as_the_diffusion_equation_says():
@@ -134,11 +141,11 @@ def test_fem_and_closed_form_give_the_same_picture_of_a_small_centre_crack():
 
 
 def test_fem_plate_ends_where_the_specimen_ends():
-    p = fem.plate("SENT", 10.0, 30.0, 70.0, tip_px=(58.3, 84.6), mm_per_px=0.15)
-    edge = 84.6 - 10.0 / 0.15  # column
+    p = fem.plate("SENT", 9.0, 30.0, 70.0, tip_px=(58.3, 84.6), mm_per_px=0.15)
+    edge = 84.6 - 9.0 / 0.15  # column
     assert p.cover is not None
     assert p.cover.sum(axis=1) == pytest.approx(159.5 - edge, abs=0.15)
     assert p.cover[10, 5] == 0 and np.isnan(p.sum_MPa[10, 5])
-    assert p.specimen[10, 25:].all() and not p.specimen[10, :12].any()
+    assert p.specimen[10, 30:].all() and not p.specimen[10, :12].any()
     hole = fem.plate("CT", 20.0, 40.0, 10.0, tip_px=(60.0, 110.0), mm_per_px=0.25).specimen
     assert not hole[60 - 44, 30] and hole[60 - 44, 30 + 22]  # 11 mm above the load line: the hole, 5 mm across
