@@ -1,0 +1,239 @@
+"""`bolotip report DIR`: one self-contained HTML page from a folder of records and maps.
+
+Order: read, and name what is damaged; judge; draw the maps until the page is large enough; draw the quantities over the
+fixes; write the page under a temporary name and put it in place.
+"""
+from __future__ import annotations
+
+import csv
+import os
+import sys
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from calibration.door import InputError
+from edge import map_pictures as draw
+from edge import page
+from edge.flags import FLAGS
+from edge.history_pictures import CRACK, HEALTH, history
+from edge.maps import PHASE_FLOOR, BadMaps, Maps, Marks, list_maps, read_maps
+from edge.page import Fix, thousands, with_interval
+from edge.pictures import Picture
+from edge.profile_pictures import along_picture, around_picture
+from edge.record import RecordFile, Row, read_records
+from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
+
+MAPS_BUDGET_BYTES = 1_850_000   # of pictures behind the slider; a third more as text in the page
+MOST_FIXES = 24                 # behind the slider
+FEW = 5                         # maps that set the common colour scales
+LAST_ROWS = 12
+BAD_ROWS_SHOWN = 50
+SAFETY = ("bolotip is no safety device: it measures, it protects nobody. Never start, stop or approach a test on the "
+          "strength of this page; the test frame's own limits, the rules of the place and qualified people come first.")
+EMPTY = "A tick on the lower edge is a fix without a value."
+BARS = f"Bars are 95 % intervals (1.96 standard deviations). {EMPTY}"
+FIT_COLUMNS = {"method": "method", "dK": "\u0394K", "rates": "rates", "C_mm_per_cycle": "C (mm/cycle)", "m": "m",
+               "m_low95": "m from (95 %)", "m_high95": "m to (95 %)", "scatter": "scatter"}
+
+
+def main(folder: Path, out: Path | None = None) -> int:
+    """Write the page (default: report.html in the folder). InputError: no records, no valid row, page not writable."""
+    import matplotlib  # noqa: F401  (if missing, said before any work is done)
+    records = read_records(folder)
+    for bad in records.bad:
+        _complain(f"{records.path}: row {bad.line_number}: {bad.reason}; left out")
+    if records.torn is not None:
+        _complain(f"{records.path}: the last row is torn off; left out")
+    if not records.rows:
+        raise InputError(f"{records.path}: {len(records.bad)} damaged and no valid row, must be at least one; record "
+                         "with `bolotip run` first")
+    home = records.path.parent
+    target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
+    fixes, note, broken = draw_fixes(home, records.rows)
+    for name, reason in broken.items():
+        _complain(f"{home/name}: {reason}; left out")
+    text = compose(home, records, judge(records, list(broken)), fixes, note)
+    _write(target, text)
+    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode())/1e6:.1f} MB")
+    return 0
+
+
+def _complain(line: str) -> None:
+    print(f"bolotip: {line}", file=sys.stderr)
+
+
+def _write(target: Path, text: str) -> None:
+    beside = target.with_name(target.name+".part")
+    try:
+        beside.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+        os.replace(beside, target)
+    except OSError as error:
+        reason = error.strerror or error
+        raise InputError(f"{target}: cannot be written ({reason}); choose another with --out") from None
+
+
+def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[Fix], note: str) -> str:
+    """The page's text, part by part."""
+    rows = records.rows
+    span = " to ".join(dict.fromkeys(row.time_utc for row in (rows[0], rows[-1]) if row.time_utc)) or "time unknown"
+    head = [page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
+            page.banner(verdict.level, verdict.word, [finding.text for finding in verdict.findings]),
+            page.facts(_facts(rows)), page.paragraph(SAFETY, quiet=True)]
+    flags = [(word, str(count), FLAGS.get(word, "This version has no explanation for this word."))
+             for word, count in verdict.flags.most_common()]
+    sections = [
+        page.section("Crack and stress intensity", page.paragraph(BARS, quiet=True), page.grid(history(rows, CRACK))),
+        page.section("Maps", page.paragraph(note, quiet=True), page.slider(fixes) if fixes else ""),
+        page.section("Growth rates", *_growth(home, records.path)),
+        page.section("Load and camera", page.paragraph(EMPTY, quiet=True), page.grid(history(rows, HEALTH))),
+        page.section("Flags", page.table(["flag", "fixes", "meaning"], flags, ["meaning"]) if flags
+                     else page.paragraph("No flag in any fix.")),
+        page.section(f"Last {min(LAST_ROWS, len(rows))} fixes", _last_rows(rows)),
+        page.section("How the verdict is reached", page.paragraph(LIMITS_IN_WORDS, quiet=True), *_damaged(records)),
+    ]
+    title = f"Crack growth record {home.resolve().name}"
+    return page.document(title, head, sections, page.paragraph(SAFETY, quiet=True))
+
+
+def _damaged(records: RecordFile) -> list[str]:
+    rows = [(str(bad.line_number), bad.reason) for bad in records.bad[:BAD_ROWS_SHOWN]]
+    title = page.paragraph(f"Damaged rows of {records.path.name} (row 1 is the header):")
+    return [title, page.table(["row", "reason"], rows, ["reason"])] if rows else []
+
+
+def _facts(rows: Sequence[Row]) -> list[tuple[str, str]]:
+    tips = [row for row in rows if row.crack_mm is not None]
+    cycles = [row.cycles for row in rows if row.cycles is not None]
+    pairs = [("fixes", str(len(rows))), ("load cycles at the end", thousands(cycles[-1]) if cycles else "unknown")]
+    if tips:
+        first, last = tips[0], tips[-1]
+        pairs += [("crack size, first", with_interval(first.crack_mm, first.crack_sd_mm, "mm")),
+                  ("crack size, last", with_interval(last.crack_mm, last.crack_sd_mm, "mm")),
+                  ("\u0394K_I, last", with_interval(last.dKI_MPa_sqrt_m, last.dKI_sd, "MPa\u221am")),
+                  ("T range, last", with_interval(last.T_MPa, last.T_sd, "MPa"))]
+    contact = [row for row in rows if row.contact_length_mm is not None]
+    if contact:
+        length = with_interval(contact[-1].contact_length_mm, contact[-1].contact_sd_mm, "mm")
+        return [*pairs, (f"contact length, last of {len(contact)}", length)]
+    return [*pairs, ("contact length", "none found")]
+
+
+def evenly(count: int, most: int) -> list[int]:
+    """At most `most` of 0 ... count-1, evenly spread, first and last among them."""
+    return sorted({round(i) for i in np.linspace(0, count-1, min(count, most))}) if count else []
+
+
+def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[str, str]]:
+    """(fixes behind the slider, sentence about them, {name of a broken maps file: reason}). Maps are read one by one:
+    a long test's do not fit into a small computer's memory. The last is drawn first and tells how many can follow."""
+    by_seq = {row.seq: row for row in rows}
+    files = list_maps(home)
+    usable: list[Path] = []
+    few: list[Maps] = []
+    broken: dict[str, str] = {}
+    chosen = [files[i][1] for i in evenly(len(files), MOST_FIXES)]
+    for k, path in enumerate(chosen):
+        try:
+            maps = read_maps(path)
+        except BadMaps as error:
+            broken[path.name] = str(error)
+            continue
+        usable.append(path)
+        if k in evenly(len(chosen), FEW) or not few:
+            few.append(maps)
+    if not usable:
+        return [], "None of the maps files could be read." if files else "No maps in this folder.", broken
+    scales = draw.common_scales(few)
+    last = _fix(read_maps(usable[-1]), by_seq, scales)
+    room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in last.pictures), 1), 2)
+    shown = [usable[i] for i in evenly(len(usable), room)]
+    fixes = []
+    for k, path in enumerate(shown[:-1], start=1):
+        fixes.append(_fix(read_maps(path), by_seq, scales))
+        if sys.stderr.isatty():
+            print(f"\rmaps {k+1} of {len(shown)}", end="\n" if k == len(shown)-1 else "", file=sys.stderr, flush=True)
+    note = f"{len(shown)} of the folder's {len(files)} maps files are shown"
+    note += ", evenly chosen to keep the page small." if len(shown) < len(files) else "."
+    return [*fixes, last], note+" Colour scales are the same in every fix.", broken
+
+
+def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
+    row = by_seq.get(maps.seq)
+    marks = _marks(row) if row else Marks()
+    per_MPa = "" if maps.stress_per_K is None else f" 1 MPa is an amplitude of {500/maps.stress_per_K:.2g} mK."
+    drawn: list[tuple[Callable[[], bytes | None], str, str]] = [
+        (lambda: draw.stress_picture(maps, scales),
+         f"1f map, peak to peak.{per_MPa} Solid black: measured isopachics (lightly smoothed); dashed white: fitted "
+         "ones; dotted: fit region; cross: fitted tip.",
+         f"map of the {'stress-sum' if maps.stress_per_K else 'temperature'} range with isopachics"),
+        (lambda: draw.misfit_picture(maps, scales),
+         "Measured minus fitted stress sum in the fit region: a good fit leaves noise without a pattern.",
+         "map of the misfit"),
+        (lambda: draw.second_amplitude_picture(maps, scales, marks),
+         "2f amplitude. Cross: fitted tip; blue bar: end of contact; red bar: phase reversal.", "map of 2f amplitude"),
+        (lambda: draw.second_phase_picture(maps, marks),
+         f"2f phase; hatched where the amplitude is below {PHASE_FLOOR:g} standard deviations of the noise.",
+         "map of 2f phase"),
+        (lambda: along_picture(maps, marks), "2f along the crack line, mean of a strip of three pixels.",
+         "2f amplitude and phase along the crack line"),
+        (lambda: around_picture(maps), "2f around the tip, on a ring at the inner radius of the fit.",
+         "2f amplitude and phase around the tip"),
+    ]
+    pictures = [Picture(png, caption, alt) for picture, caption, alt in drawn if (png := picture()) is not None]
+    return Fix(maps.seq, _label(maps.seq, row), tuple(pictures))
+
+
+def _marks(row: Row) -> Marks:
+    contact = None if row.contact_length_mm is None else -row.contact_length_mm
+    reversal = None if row.reversal_mm is None or row.crack_mm is None else row.reversal_mm-row.crack_mm
+    return Marks(contact, reversal)
+
+
+def _label(seq: int, row: Row | None) -> str:
+    if row is None:
+        return f"fix {seq}: its row is not in the records"
+    cycles = "" if row.cycles is None else f", {thousands(row.cycles)} cycles"
+    crack = "no tip" if row.crack_mm is None else f"crack {with_interval(row.crack_mm, row.crack_sd_mm, 'mm')}"
+    return f"fix {seq}{cycles}: {crack}"
+
+
+def _growth(home: Path, records_path: Path) -> list[str]:
+    """What `bolotip growth` left in the folder, or how to get it."""
+    named = (("growth_aN.png", "Crack size against load cycles."),
+             ("growth_rate.png", "Growth rate against stress-intensity range with the Paris fit."))
+    pictures = [Picture((home/name).read_bytes(), caption, caption) for name, caption in named if (home/name).is_file()]
+    lines = _csv_rows(home/"growth_fit.csv")
+    if not pictures and not lines:
+        return [page.paragraph("Not computed yet: bolotip growth on this folder adds growth rates and the Paris fit; "
+                               "make the report again after it.")]
+    parts = [page.grid(pictures)] if pictures else []
+    columns = [name for name in FIT_COLUMNS if lines and name in lines[0]]
+    if columns:
+        formula = "Paris fit, da/dN = C \u0394K^m with \u0394K in MPa\u221am; the rates are in growth.csv."
+        cells = [[line[name] or "" for name in columns] for line in lines]
+        parts += [page.paragraph(formula), page.table([FIT_COLUMNS[name] for name in columns], cells)]
+    newest = max((home/name).stat().st_mtime for name in ("growth_aN.png", "growth_fit.csv") if (home/name).is_file())
+    if newest < records_path.stat().st_mtime:
+        parts.insert(0, page.paragraph("These results are older than the last record: run bolotip growth again."))
+    return parts
+
+
+def _csv_rows(path: Path) -> list[dict[str, str]]:
+    if not path.is_file():
+        return []
+    with path.open(encoding="utf-8", errors="replace", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def _last_rows(rows: Sequence[Row]) -> str:
+    names = ["fix", "time (UTC)", "cycles", "crack size (mm)", "\u0394K_I (MPa\u221am)", "\u0394K_II (MPa\u221am)",
+             "T (MPa)", "contact (mm)", "opening", "flags"]
+    cells = [(str(row.seq), row.time_utc or "", "" if row.cycles is None else thousands(row.cycles),
+              with_interval(row.crack_mm, row.crack_sd_mm), with_interval(row.dKI_MPa_sqrt_m, row.dKI_sd),
+              with_interval(row.dKII_MPa_sqrt_m, row.dKII_sd), with_interval(row.T_MPa, row.T_sd),
+              with_interval(row.contact_length_mm, row.contact_sd_mm),
+              with_interval(row.opening_fraction, row.opening_sd), " ".join(row.flags)) for row in rows[-LAST_ROWS:]]
+    return page.table(names, cells, ["flags"])
