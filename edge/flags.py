@@ -30,6 +30,10 @@ FLAGS: dict[str, str] = {
     ),
     "freq_changed": "The load frequency changed by more than the lock-in can follow, so the estimate was begun anew.",
     "h2": "The load itself has a second harmonic; its share was subtracted from the second-harmonic map.",
+    "h2_disagrees": (
+        "The second harmonic that the far field shows is not the one the load signal has; the far field's was "
+        "subtracted; look at the load signal's filter and at resonances of the grips."
+    ),
     "clipped": (
         "The load signal touches the end of its converter's range: load range and ratio are too small; change its "
         "scale."

@@ -77,6 +77,8 @@ class Row:
     opening_fraction: float | None = _as("%.4f")
     opening_sd: float | None = _as("%.3g")
     reversal_mm: float | None = _as("%.3f")
+    motion_px: float | None = _as("%.3g")  # amplitude of the specimen's motion at the load frequency
+    slip_px: float | None = _as("%.3g")  # shift of the specimen since the start of the run
     lost: int | None = _as("%d")
     repeated: int | None = _as("%d")
     flags: tuple[str, ...] = ()
@@ -85,7 +87,8 @@ class Row:
 
 _FORMS = {f.name: f.metadata.get("form", "%s") for f in dataclasses.fields(Row) if f.name != "extra"}
 _WHOLE = frozenset(name for name, form in _FORMS.items() if form == "%d") | {"seq"}
-_OURS = ("load_h2", "load_h2_deg", "lost", "repeated")  # beyond those every reader relies on: all of them or none
+# Beyond those every reader relies on; a file has all of them or none, so that a damaged name is noticed.
+_OURS = ("load_h2", "load_h2_deg", "motion_px", "slip_px", "lost", "repeated")
 COLUMNS: tuple[str, ...] = (*_FORMS, "crc32")
 
 

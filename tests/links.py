@@ -3,9 +3,10 @@
 import os
 import select
 import time
+from collections.abc import Callable
 from pathlib import Path
 
-from edge.record import Row
+from edge.record import Row, encode_row
 
 
 class Cable:
@@ -25,15 +26,19 @@ class Cable:
         os.close(self.near)
         self.port.unlink()
 
-    def read(self, wanted: int = 1, timeout_s: float = 2.0) -> bytes:
-        """At least `wanted` bytes unless the time-out passes, then whatever else is there."""
-        got, end_s = b"", time.monotonic() + timeout_s
-        while True:
-            left_s = end_s - time.monotonic() if len(got) < wanted else 0.0
-            ready, _, _ = select.select([self.far], [], [], max(0.0, left_s))
-            if not ready:
-                return got
-            got += os.read(self.far, 65536)
+    def read(self, timeout_s: float = 0.0) -> bytes:
+        """What has arrived; with a time-out, wait for it."""
+        ready, _, _ = select.select([self.far], [], [], timeout_s)
+        return os.read(self.far, 65536) if ready else b""
+
+    def read_to(self, seq: int, pump: Callable[[], None] = lambda: None, timeout_s: float = 10.0) -> bytes:
+        """Everything up to the end of the row `invented_row(seq)`; `pump` is called in between."""
+        got, last, end_s = b"", encode_row(invented_row(seq)).encode() + b"\n", time.monotonic() + timeout_s
+        while not got.endswith(last):
+            assert time.monotonic() < end_s, f"row {seq} did not come"
+            got += self.read(0.01)
+            pump()
+        return got
 
     def write(self, data: bytes) -> None:
         while data:
@@ -74,6 +79,8 @@ def invented_row(seq: int) -> Row:
         opening_fraction=0.4567,
         opening_sd=0.0234,
         reversal_mm=13.123,
+        motion_px=0.0312,
+        slip_px=1.25,
         lost=2,
         repeated=1,
         flags=("delay_far_field", "settling"),

@@ -192,8 +192,7 @@ def test_the_command_stores_what_the_sink_sends_and_ends_in_order(tmp_path, cabl
     with WireSink(str(sender.port)) as wire:
         for n in range(60):
             wire.write_row(invented_row(n))
-            cable.write(sender.read(250))
-        cable.write(sender.read(1, 0.2))
+            cable.write(sender.read_to(n))
     wait_for(lambda: count(tmp_path / "desk") == 61)
     command.send_signal(number)
     out, err = command.communicate(timeout=5)

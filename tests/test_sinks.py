@@ -354,8 +354,7 @@ def test_the_link_carries_the_header_at_once_and_again_every_50_rows(cable):
         text = b""
         for n in range(120):
             wire.write_row(invented_row(n))
-            text += cable.read(250)
-        text += cable.read(1, 0.2)
+            text += cable.read_to(n)
         assert wire.state == "ok"
     lines = text.decode().split("\n")
     assert lines[0] == "" and lines[-1] == "" and text.endswith(encode_row(invented_row(119)).encode() + b"\n")
@@ -371,11 +370,8 @@ def test_a_line_that_takes_nothing_holds_nothing_up(cable):
             wire.write_row(invented_row(n))
             longest_s = max(longest_s, time.perf_counter() - start_s)
         assert longest_s < 0.2 and wire.state == "waiting" and wire.waiting_rows > 300
-        text = b""
-        while wire.waiting_rows:
-            text += cable.read()
-            wire.pump()
-        text += cable.read(1, 0.2)
+        text = cable.read_to(399, wire.pump)
+        assert wire.state == "ok"
     assert rows_in(text) == list(range(400)) and wire.dropped == 0
 
 
@@ -383,7 +379,7 @@ def test_rows_wait_while_the_port_is_lost_and_follow_when_it_returns(cable, capl
     with WireSink(str(cable.port), longest_wait_s=0.0) as wire:
         for n in range(3):
             wire.write_row(invented_row(n))
-        assert rows_in(cable.read(900)) == [0, 1, 2]
+        assert rows_in(cable.read_to(2)) == [0, 1, 2]
         cable.unplug()
         for n in range(3, 8):
             wire.write_row(invented_row(n))
@@ -391,7 +387,7 @@ def test_rows_wait_while_the_port_is_lost_and_follow_when_it_returns(cable, capl
         assert len([r for r in caplog.records if r.levelno >= logging.WARNING]) == 1
         cable.plug()
         wire.write_row(invented_row(8))
-        text = cable.read(1500)
+        text = cable.read_to(8)
         assert text.startswith(b"\n" + header_line().encode()) and rows_in(text) == [3, 4, 5, 6, 7, 8]
         assert wire.state == "ok"
 
@@ -406,7 +402,7 @@ def test_a_row_that_was_half_sent_when_the_port_was_lost_is_sent_again_whole(cab
         wire.pump()
         cable.plug()
         wire.pump()
-        assert rows_in(cable.read(600)) == [n - 1]
+        assert rows_in(cable.read_to(n - 1)) == [n - 1]
 
 
 def test_the_first_row_waiting_is_not_dropped_while_it_is_half_sent(cable):
@@ -414,9 +410,7 @@ def test_the_first_row_waiting_is_not_dropped_while_it_is_half_sent(cable):
         for n in range(200):
             wire.write_row(invented_row(n))
         assert wire.waiting_rows == 5 and wire.dropped > 100
-        text = cable.read()
-        wire.pump()
-        text += cable.read(1, 0.2)
+        text = cable.read_to(199, wire.pump)
     sent = rows_in(text)
     assert sent == sorted(sent) and len(sent) == 200 - wire.dropped and sent[-4:] == [196, 197, 198, 199]
 
@@ -428,15 +422,16 @@ def test_a_port_that_is_missing_at_the_start_may_be_plugged_in_later(tmp_path, c
         wire.write_row(invented_row(0))
         cable.plug()
         wire.pump()
-        assert rows_in(cable.read(600)) == [0]
+        assert rows_in(cable.read_to(0)) == [0]
 
 
 def test_close_waits_a_moment_for_a_slow_line_and_no_longer(cable, caplog):
     with WireSink(str(cable.port)) as wire:
         for n in range(200):
             wire.write_row(invented_row(n))
-        waiting, start_s = wire.waiting_rows, time.monotonic()
-    assert 0.9 < time.monotonic() - start_s < 2.0 and f"{waiting} rows not written" in caplog.text
+        assert wire.waiting_rows > 100
+        start_s = time.monotonic()
+    assert 0.9 < time.monotonic() - start_s < 2.0 and " rows not written" in caplog.text
 
 
 def test_a_baud_rate_that_no_port_has_is_refused(cable):
