@@ -26,7 +26,7 @@ NOMINAL_DK = 10.0  # MPa sqrt(m), where the load range is not given
 PREFERRED_HZ = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0)
 RATIO_TOLERANCE = 0.007  # the frame rate is within 0.5 % of its nominal value, the load frequency within 0.2 %
 TIP_SURE_PX = 0.1  # deviation of the tip up to which the search loses no fixes (tests); beyond 0.5 px it loses many
-CONTACT_SURE = 4.0  # a contact signal counts from so many deviations of one pixel
+CONTACT_SURE = 4.0  # a contact signal counts from so many deviations of one pixel; own choice
 HALF_WAVE_2F = 2 / (3 * math.pi)  # second harmonic of a half-wave rectified sine of peak 1 (mathematical handbooks)
 DRIFT_HZ = 0.25  # proposed frequencies are seen beyond it, clear of the camera's drift and shutter; own choice
 TWO_SIDED_95 = 1.96
@@ -213,7 +213,7 @@ class Fits:
         return float(np.sqrt(fit.covariance[2, 2])), float(np.sqrt(fit.covariance[0, 0]))
 
     def smallest_dK(self, frequency_hz: float, memory_s: float) -> float:
-        """The range of K from which the search finds the tip in every fix: K_I over its deviation, and its place."""
+        """The range of K from which the search finds the tip reliably: K_I over its deviation, and its place."""
         widest = TIP_SURE_PX * self.known.rig.view.mm_per_px
         dK = 1.0
         for _ in range(40):
