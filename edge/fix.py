@@ -1,15 +1,16 @@
 """One fix: from the lock-in's harmonics and the state of the load to a record and its maps.
 
-correction -> specimen and bad pixels -> stress-sum map -> tip -> closure -> row. Keeps the last tip as hint for the next.
+correction -> motion -> specimen and bad pixels -> stress-sum map -> tip -> closure -> row. Keeps the last tip as hint for
+the next, and the slip of the specimen since the start.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import closure, region, tip
+from edge import aliases, closure, motion, region, second_harmonic, tip, williams
 from edge.correct import Corrected, correct, far_field_delay
 from edge.lockin import Harmonics
 from edge.phase import LoadState
@@ -17,7 +18,6 @@ from edge.record import Row
 from edge.rig import Rig
 
 ZERO_C_K = 273.15
-H2_SEEN = 3.0  # deviations of the load's second harmonic beyond which it is said that it was subtracted
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -38,15 +38,21 @@ class Fixer:
     """Turns harmonics into fixes for one rig and camera profile."""
 
     def __init__(self, rig: Rig, profile: CameraProfile | None, shape: tuple[int, int]):
-        self.rig, self.shape = rig, shape
+        self.first_rig = self.rig = rig
+        self.shape = shape
         self.calibrated = profile is not None
         self.profile = profile or CameraProfile(tau_s=0.0)
+        self.load_from_frames = rig.load.source == "frames"
+        if self.load_from_frames:  # the phase then already has the camera's delay in it
+            self.profile = replace(self.profile, frame_delay_s=None)
         counts_per_K = self.profile.counts_per_K or rig.camera.counts_per_K
         assert counts_per_K is not None  # the rig file's door has seen to it
         self.counts_per_K = counts_per_K
         self.specimen = region.specimen(rig, shape)
         self.known_bad = bad_pixel_mask(self.profile) if profile is not None else None
         self.last: tip.TipFit | None = None
+        self.slip = motion.Slip()
+        self.spoiled: set[int] = set()
 
     def standing_flags(self) -> list[str]:
         """What is said in every row of this camera."""
@@ -58,32 +64,57 @@ class Fixer:
                 flags.append("readout_assumed")
             if any(name.endswith("_sd_s") for name in self.profile.missing):
                 flags.append("sd_assumed")
+        if self.load_from_frames:
+            flags.append("load_from_frames")
         if self.rig.camera.zero_K is None:
             flags.append("no_temperature")
         return flags
 
-    def fix(self, harmonics: Harmonics, load: LoadState) -> Fix:
+    def fix(self, harmonics: Harmonics, load: LoadState, frame_rate_hz: float) -> Fix:
         """The fix for the present estimate."""
         fix = Fix(flags=self.standing_flags())
-        usable = self._usable(harmonics, fix)
+        self.spoiled = self._collisions(harmonics, load.frequency_hz, frame_rate_hz, fix)
+        bad = self._bad(harmonics, fix)
+        self._follow_slip(harmonics, bad, fix)
+        usable = self.specimen & ~bad
         corrected = self._correct(harmonics, load.frequency_hz, usable, fix)
         noise_K = float(np.median(harmonics.noise[usable])) / self.counts_per_K if usable.any() else float("nan")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.values["noise_K"] = float(sd_K[0])
+        corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
         if found is not None and harmonics.maps.shape[0] > 1:
             self._closure(harmonics, corrected, load, usable, sd_K, found, fix)
         self._keep_maps(harmonics, corrected, usable, found, fix)
         return fix
 
-    def _usable(self, harmonics: Harmonics, fix: Fix) -> np.ndarray:
+    def _collisions(self, harmonics: Harmonics, frequency_hz: float, frame_rate_hz: float, fix: Fix) -> set[int]:
+        """Harmonics that can't be told from something else: by the arithmetic of aliases, and by the regression itself."""
+        window_s = min(self.rig.lockin.memory_s, harmonics.frames / frame_rate_hz)
+        met = aliases.collisions(frequency_hz, frame_rate_hz, window_s, self.rig.lockin.mains_hz)
+        fix.flags += met.flags
+        blurred = {k for k, i in enumerate(harmonics.inflation, 1) if i > COLLISION}
+        fix.flags += [f"collision_{k}f" for k in sorted(blurred - met.spoiled)]
+        return blurred | met.spoiled
+
+    def _bad(self, harmonics: Harmonics, fix: Fix) -> np.ndarray:
         bad = region.bad_pixels(harmonics.mean, harmonics.noise)
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
         saturated = (harmonics.mean > 65400) | (harmonics.mean < 2)
         if np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:
             fix.flags.append("saturated")
-        return self.specimen & ~bad & ~saturated
+        return bad | saturated
+
+    def _follow_slip(self, harmonics: Harmonics, bad: np.ndarray, fix: Fix) -> None:
+        """The datum goes with the specimen: crack sizes are counted from where it is now."""
+        self.slip.follow(harmonics.mean / self.counts_per_K, bad)
+        right, down = self.slip.shift_px
+        fix.values["slip_px"] = float(np.hypot(right, down))
+        datum = self.first_rig.view.datum_px
+        view = replace(self.first_rig.view, datum_px=(datum[0] + down, datum[1] + right))
+        self.rig = replace(self.first_rig, view=view)
+        self.specimen = region.specimen(self.rig, self.shape)
 
     def _correct(self, harmonics: Harmonics, frequency_hz: float, usable: np.ndarray, fix: Fix) -> Corrected:
         if self.calibrated and not all(
@@ -101,6 +132,25 @@ class Fixer:
                 corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K, delay[0])
         return corrected
 
+    def _still(
+        self,
+        harmonics: Harmonics,
+        corrected: Corrected,
+        usable: np.ndarray,
+        bad: np.ndarray,
+        sd_K: np.ndarray,
+        fix: Fix,
+    ) -> tuple[Corrected, np.ndarray]:
+        """Maps as of a specimen that does not move with the load, and the pixels that can be trusted after that."""
+        mean_K = harmonics.mean / self.counts_per_K
+        moves = motion.measure(mean_K, corrected.maps, bad, sd_K)
+        if moves is None:
+            return corrected, usable
+        fix.values["motion_px"] = moves.size_px
+        fix.flags.append("motion")
+        maps = motion.compensate(corrected.maps, mean_K, moves, usable)
+        return replace(corrected, maps=maps), usable & ~moves.unsure
+
     def _absolute_K(self, mean_counts: np.ndarray) -> np.ndarray | float:
         camera, s = self.rig.camera, self.rig.specimen
         if camera.zero_K is not None:
@@ -110,8 +160,7 @@ class Fixer:
     def _tip(
         self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, fix: Fix
     ) -> tip.TipFit | None:
-        if harmonics.inflation[0] > COLLISION:
-            fix.flags.append("collision_1f")
+        if 1 in self.spoiled:
             return None
         per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
         stress = -2 * corrected.maps[0].real * per_K
@@ -171,12 +220,15 @@ class Fixer:
         found: tip.TipFit,
         fix: Fix,
     ) -> None:
-        if harmonics.inflation[1] > COLLISION:
-            fix.flags.append("collision_2f")
+        if 2 in self.spoiled:
             return
-        h2 = corrected.maps[1] - load.h2 * corrected.maps[0]
-        if abs(load.h2) > max(H2_SEEN * load.h2_sd, 2e-3):
+        far = usable & self._far_field(found)
+        cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
+        h2 = cleaned.h2
+        if cleaned.taken_out:
             fix.flags.append("h2")
+        if cleaned.disagrees:
+            fix.flags.append("h2_disagrees")
         seen = closure.analyse(
             h2,
             float(sd_K[1]),
@@ -196,6 +248,13 @@ class Fixer:
             "reversal_mm": None if seen.reversal_mm is None else found.crack_mm + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
+
+    def _far_field(self, found: tip.TipFit) -> np.ndarray:
+        """Pixels without contact or dissipation: outside the core's double, and not in the wake."""
+        rows, columns = np.indices(self.shape)
+        place = (found.row_px, found.col_px)
+        z = williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
+        return (np.abs(z) > 2 * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(found.region.half_angle_deg))
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix

@@ -34,6 +34,9 @@ FLAGS: dict[str, str] = {
         "The second harmonic that the far field shows is not the one the load signal has; the far field's was "
         "subtracted; look at the load signal's filter and at resonances of the grips."
     ),
+    "load_from_frames": (
+        "There is no load signal: phase, frequency and cycles come from the frames, the load range from the rig file."
+    ),
     "clipped": (
         "The load signal touches the end of its converter's range: load range and ratio are too small; change its "
         "scale."

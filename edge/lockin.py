@@ -17,7 +17,7 @@ import numpy as np
 @dataclass(frozen=True)
 class Harmonics:
     """maps (H, rows, columns) complex: h_k = A_k exp(i theta_k) in counts, T_k = A_k sin(k phi + theta_k), as seen by
-    the camera; mean (rows, columns): counts now; noise (rows, columns): standard deviation of one frame, counts;
+    the camera; mean (rows, columns): counts, over the memory; noise (rows, columns): standard deviation of one frame, counts;
     amplitude_sd (H,): deviation of one component (real or imaginary part) of h_k per unit of noise;
     inflation (H,): that variance over the one of a well-posed fit, sqrt(2/frames)^2; frames: effective number."""
 
@@ -108,7 +108,7 @@ class LockIn:
     def solve(self) -> Harmonics | None:
         """The estimate now, or None with too few frames. Moves the base to the present level, so that float32 sums stay
         small however far the camera drifts."""
-        if self.weight - self.spent < self.size + 2 or self.fresh:
+        if self.weight - self.spent < self.size + 2:
             return None
         scale = 1 / np.sqrt(np.maximum(np.diag(self.normal), 1e-12))
         # harmonics that fold together leave the scaled normal matrix singular; pinv keeps the others whole
@@ -127,7 +127,8 @@ class LockIn:
         if information < 1e-9:
             inflation = self._inflation_one_by_one()
         level = x[0] + x[1] * (self.last_s - self.origin_s)
-        mean = (self.base + level).reshape(self.shape)
+        middle = x[0] + x[1] * (self.normal[0, 1] / max(self.normal[0, 0], 1e-12))
+        mean = (self.base + middle).reshape(self.shape)
         self._rebase(level)
         maps = (x[2::2] + 1j * x[3::2]).reshape(self.harmonics, *self.shape)
         return Harmonics(maps, mean, noise.reshape(self.shape), np.sqrt(variance), inflation, frames)

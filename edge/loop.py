@@ -32,6 +32,7 @@ from edge.rig import Rig, load_rig
 from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
+from edge.sources.frames_load import FramesLoad
 
 log = logging.getLogger("bolotip")
 
@@ -63,7 +64,8 @@ class Loop:
             tell,
         )
         self.clock = FrameClock(rig.camera.frame_rate_hz)
-        self.phase = LoadPhase(rig.load.frequency_hz)
+        from_frames = rig.camera.frame_rate_hz if rig.load.source == "frames" else None
+        self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=from_frames)
         shape = (rig.camera.rows, rig.camera.columns)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.fixer = Fixer(rig, profile, shape)
@@ -122,6 +124,8 @@ class Loop:
                 self.next_maps_s = slot.time_s
             self.lost += max(0, slot.number - self.last_number - 1) if self.last_number >= 0 else 0
             self.last_number = slot.number
+            if isinstance(self.load, FramesLoad) and slot.sure and not copy:
+                self.load.see(frame, slot.time_s)
             self.pending.append((frame, slot, copy))
 
     # 4, 5 and the rows
@@ -195,11 +199,14 @@ class Loop:
         if load is not None:
             row.load_frequency_hz, row.load_range_kN, row.load_ratio = load.frequency_hz, load.range_kN, load.ratio
             row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))
+        if self.rig.load.source == "frames":  # they tell when the load turns, not how far it goes
+            row.load_range_kN, row.load_ratio = self.rig.load.nominal_range_kN, None
+            row.load_h2 = row.load_h2_deg = None
         harmonics = self.lockin.solve() if load is not None else None
         if harmonics is None or load is None:
             fix = Fix(flags=[*self.fixer.standing_flags(), "no_load" if load is None else "settling", "no_tip"])
         else:
-            fix = self.fixer.fix(harmonics, load)
+            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz)
             row.frames = round(harmonics.frames)
             if harmonics.frames < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
@@ -232,22 +239,16 @@ def open_sources(rig: Rig) -> tuple[FrameSource, LoadSource]:
         return bench.frames, bench.load
     from edge.sources.recording import RecordedFrames, RecordedLoad
 
-    if (
-        rig.camera.source != "recording"
-        or rig.load.source != "recording"
-        or rig.camera.path is None
-        or rig.load.path is None
-    ):
-        raise InputError(
-            f"{rig.path}: [camera] source {rig.camera.source!r} with [load] source {rig.load.source!r} is not supported "
-            f"yet; may be recording with recording, or simulated"
-        )
     c, p = rig.camera, rig.load
-    assert c.path and p.path
-    return (
-        RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz),
-        RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN),
-    )
+    if c.source != "recording" or not c.path or p.source not in ("recording", "frames"):
+        raise InputError(
+            f"{rig.path}: [camera] source {c.source!r} with [load] source {p.source!r} is not supported yet; may be "
+            f"recording with recording or frames, or simulated"
+        )
+    frames = RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz)
+    if p.source == "frames" or not p.path:
+        return frames, FramesLoad()
+    return frames, RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN)
 
 
 def one_line(row: Row) -> str:

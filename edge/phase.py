@@ -14,7 +14,8 @@ import numpy as np
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
-KEPT = 64  # knots
+SPARSE_SAMPLES = 40  # in a window of a sparse signal
+KEPT = 256  # knots
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,10 @@ class LoadState:
 class LoadPhase:
     """Samples go in with `feed`; `at` gives the phase for a frame, `state` the averages for a record."""
 
-    def __init__(self, frequency_hz: float):
+    def __init__(self, frequency_hz: float, samples_per_s: float | None = None):
+        """samples_per_s: given where the signal is sparse (taken from the frames), so that it is seen as an alias; the
+        frequency is then looked for near the nominal one, and cycles are counted by phase."""
+        self.samples_per_s = samples_per_s
         self.nominal_hz = self.frequency_hz = frequency_hz
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
         self.knots: deque[Knot] = deque(maxlen=KEPT)
@@ -62,7 +66,8 @@ class LoadPhase:
 
     @property
     def window_s(self) -> float:
-        return max(WINDOW_S, CYCLES / min(self.frequency_hz, self.nominal_hz * 2))
+        sparse = SPARSE_SAMPLES / self.samples_per_s if self.samples_per_s else 0.0
+        return max(WINDOW_S, CYCLES / min(self.frequency_hz, self.nominal_hz * 2), sparse)
 
     def feed(self, time_s: np.ndarray, load_kN: np.ndarray) -> None:
         """New samples (n,), in order; those out of order are left out."""
@@ -81,14 +86,17 @@ class LoadPhase:
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
         middle = float(t[0] + t[-1]) / 2
-        self._count(t, p, middle)
-        if t.size < 5 * CYCLES or np.max(np.diff(t)) > 0.5 / self.frequency_hz:
+        if self.samples_per_s is None:
+            self._count(t, p, middle)
+        longest_gap_s = 8 / self.samples_per_s if self.samples_per_s else 0.5 / self.frequency_hz
+        if t.size < 5 * CYCLES or np.max(np.diff(t)) > longest_gap_s:
             self._leave(middle, None)
             return
         thin = max(1, t.size // MOST_SAMPLES)
         t, p = t[::thin] - middle, p[::thin]
-        if self.bad_in_a_row >= 2 and (found := strongest_frequency(t, p, self.nominal_hz)) is not None:
-            self.frequency_hz = found
+        if self.bad_in_a_row >= 2:
+            look = near_frequency if self.samples_per_s else strongest_frequency
+            self.frequency_hz = look(t, p, self.nominal_hz) or self.frequency_hz
         self._leave(middle, fit_harmonics(t, p, self.frequency_hz))
 
     def _leave(self, middle: float, fit: "WaveFit | None") -> None:
@@ -115,6 +123,10 @@ class LoadPhase:
             rate = np.pi * (last.frequency_hz + fit.frequency_hz)
             ahead = last.phase_rad + rate * (middle - last.time_s)
             phase += 2 * np.pi * round((ahead - phase) / (2 * np.pi))
+            if self.samples_per_s:
+                self.cycles += (phase - last.phase_rad) / (2 * np.pi)
+        elif self.samples_per_s:
+            self.cycles += fit.frequency_hz * self.window_s / 2  # the step from a window that gave no phase
         self.knots.append(
             Knot(
                 middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles, True
@@ -140,7 +152,9 @@ class LoadPhase:
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
         knots = self.knots
-        after = next((i for i, k in enumerate(knots) if k.time_s > time_s), len(knots))
+        after = len(knots)
+        while after and knots[after - 1].time_s > time_s:  # from the end: frames are hardly older than the newest knots
+            after -= 1
         left = knots[after - 1] if after else None
         right = knots[after] if after < len(knots) else None
         if left is not None and left.good and right is not None and right.good:
@@ -209,9 +223,9 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         w = 2 * np.pi * frequency_hz
         s, c = np.sin(w * t), np.cos(w * t)
         scale = t[-1] - t[0]
-        x = np.stack([np.ones_like(t), s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1)
+        x = np.stack([np.ones_like(t), t / scale, s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1)
         b, *_ = np.linalg.lstsq(x, p, rcond=None)
-        z, change, z2 = complex(b[1], b[2]), complex(b[3], b[4]) / scale, complex(b[5], b[6])
+        z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
         if abs(z) == 0:
             return None
         step = float((change / z).imag) / (2 * np.pi)
@@ -224,7 +238,7 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         float(b[0]),
         abs(z),
         z2 / abs(z) * np.exp(-2j * np.angle(z)),
-        float(np.sqrt(residual @ residual / max(1, t.size - 7))),
+        float(np.sqrt(residual @ residual / max(1, t.size - 8))),
         t.size,
     )
 
@@ -245,3 +259,14 @@ def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> floa
         return None
     a, b, c = power[i - 1 : i + 2]
     return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0])) if a - 2 * b + c else float(f[i])
+
+
+def near_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
+    """Frequency within 4 % of the nominal one at which a sine explains the samples best; they may be too sparse for it
+    to show otherwise than as an alias."""
+    step = 0.1 / (t[-1] - t[0])
+    count = int(np.ceil(0.04 * nominal_hz / step))
+    trials = nominal_hz + step * np.arange(-count, count + 1)
+    flat = p - np.polyval(np.polyfit(t, p, 1), t)
+    power = [abs(flat @ np.exp(-2j * np.pi * f * t)) for f in trials]
+    return float(trials[int(np.argmax(power))])

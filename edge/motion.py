@@ -1,0 +1,161 @@
+"""Motion of the specimen in the image: with the load (harmonics of the mean image), and slow slip of the grips.
+
+A shift d sin(k phi) of an uneven mean image m adds -d grad m to harmonic k. Where the image has edges, d is fitted from
+smoothed maps (smoothing tames the camera's fixed pattern, which does not move); then the smooth part is taken out of the
+maps, and pixels at edges, where the pattern hides the true gradient, are marked as unsure. Slip is followed from
+image to image: the fixed pattern cancels in the difference of two mean images.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+EDGE_BLUR_PX = 1.5
+CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
+LEAST_EDGE_PX = 40
+STEP_PX = 0.3  # slip after which the reference image is renewed, so that differences stay small
+
+
+@dataclass(frozen=True)
+class Motion:
+    """amplitude_px (H, 2): complex (right, down) amplitude at each harmonic; sd_px (2,): deviation of each component of
+    the first; unsure (rows, columns): edges whose harmonics the motion spoils."""
+
+    amplitude_px: np.ndarray
+    sd_px: np.ndarray
+    unsure: np.ndarray
+
+    @property
+    def size_px(self) -> float:
+        """Largest swing of the motion at f, px."""
+        return float(np.linalg.norm(self.amplitude_px[0]))
+
+
+def _blur(image: np.ndarray, sigma: float) -> np.ndarray:
+    import cv2
+
+    def one(part: np.ndarray) -> np.ndarray:
+        return cv2.GaussianBlur(np.ascontiguousarray(part, np.float32), (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+
+    return one(image.real) + 1j * one(image.imag) if np.iscomplexobj(image) else one(image)
+
+
+def _filled(image: np.ndarray, bad: np.ndarray) -> np.ndarray:
+    """Bad pixels replaced by their neighbours' median, so that they make no edges."""
+    import cv2
+
+    smooth = cv2.medianBlur(np.where(bad, np.median(image), image).astype(np.float32), 5)
+    return np.where(bad, smooth, image)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Smoothed mean image, its gradient, and where that gradient stands out of the fixed pattern."""
+
+    smooth: np.ndarray
+    right: np.ndarray
+    down: np.ndarray
+    strong: np.ndarray
+    near: np.ndarray
+
+
+def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
+    """None where the image has too few edges to see a motion by."""
+    import cv2
+
+    smooth = _blur(_filled(mean_K, bad), EDGE_BLUR_PX).astype(float)
+    down, right = np.gradient(smooth)
+    size = np.hypot(right, down)
+    strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
+    if np.count_nonzero(strong) < LEAST_EDGE_PX:
+        return None
+    near = cv2.dilate(strong.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    return Edges(smooth, right, down, strong, near)
+
+
+def _fit_shift(edges: Edges, target: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Shift (2,) [right, down] px that explains `target` (n,) real at edges.near as -grad m . shift, and its deviation;
+    beside it may stand a smooth field and a change in proportion to the image itself (contrast, stress up to an edge)."""
+    rows, columns = np.nonzero(edges.near)
+    v, u = rows / edges.near.shape[0] - 0.5, columns / edges.near.shape[1] - 0.5
+    m = edges.smooth[edges.near]
+    x = np.stack(
+        [-edges.right[edges.near], -edges.down[edges.near], m - m.mean(), np.ones_like(u), u, v, u * u, u * v, v * v], 1
+    )
+    scale = np.linalg.norm(x, axis=0) + 1e-12
+    gram = (x / scale).T @ (x / scale)
+    inverse = np.linalg.pinv(gram, rcond=1e-6, hermitian=True)
+    b = inverse @ ((x / scale).T @ target)
+    rest = target - (x / scale) @ b
+    independent = max(1.0, len(target) / (4 * np.pi * EDGE_BLUR_PX**2))  # the blur ties neighbours together
+    sd = np.sqrt(np.diag(inverse) * float(np.mean(rest**2)) * len(target) / independent)
+    seen = np.diag(inverse @ gram) > 0.5  # a direction along straight edges leaves no trace
+    return np.where(seen, b / scale, 0.0)[:2], np.where(seen, sd / scale, np.inf)[:2]
+
+
+def measure(mean_K: np.ndarray, maps: np.ndarray, bad: np.ndarray, sd_K: np.ndarray) -> Motion | None:
+    """Motion at each harmonic from maps (H, rows, columns) complex, K, as seen by the camera up to its gain; sd_K (H,):
+    deviation of a component. None: no edges to see it by, or no motion that stands out."""
+    edges = find_edges(mean_K, bad)
+    if edges is None:
+        return None
+    amplitude = np.zeros((len(maps), 2), complex)
+    first_sd = np.full(2, np.inf)
+    for k, h in enumerate(maps):
+        target = _blur(np.where(bad, 0, h), EDGE_BLUR_PX)[edges.near]
+        real, sd = _fit_shift(edges, target.real)
+        imag, _ = _fit_shift(edges, target.imag)
+        amplitude[k] = np.where(np.hypot(real, imag) > CLEAR * sd, real + 1j * imag, 0)
+        first_sd = sd if k == 0 else first_sd
+    if not np.any(amplitude[0]):
+        return None
+    swing = np.abs(amplitude[:, 0])[:, None, None] * np.abs(edges.right) + np.abs(amplitude[:, 1])[
+        :, None, None
+    ] * np.abs(edges.down)
+    unsure = edges.near & np.any(swing > 2 * sd_K[:, None, None], axis=0)
+    return Motion(amplitude, first_sd, unsure)
+
+
+def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.ndarray) -> np.ndarray:
+    """Maps with the motion's part taken out where the specimen's mean temperature is smooth. A cubic over the specimen
+    stands for it: anything finer would carry the fixed pattern, which does not move, into the maps."""
+    rows, columns = np.indices(mean_K.shape)
+    v, u = rows / mean_K.shape[0] - 0.5, columns / mean_K.shape[1] - 0.5
+    powers = [(i, j) for i in range(4) for j in range(4 - i)]
+    use = usable & ~motion.unsure
+    if np.count_nonzero(use) < 200:
+        return maps
+    x = np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1)
+    b, *_ = np.linalg.lstsq(x, mean_K[use] - np.median(mean_K[use]), rcond=None)
+    soft = sum(c * u**i * v**j for c, (i, j) in zip(b, powers, strict=True))
+    down, right = np.gradient(soft)
+    return maps + motion.amplitude_px[:, :1, None] * right + motion.amplitude_px[:, 1:, None] * down
+
+
+class Slip:
+    """Follows the slow shift of the specimen since the first image. shift_px: (right, down)."""
+
+    def __init__(self) -> None:
+        self.shift_px = np.zeros(2)
+        self.sd_px = np.zeros(2)
+        self._base = np.zeros(2)
+        self._base_variance = np.zeros(2)
+        self._reference: np.ndarray | None = None
+
+    def follow(self, mean_K: np.ndarray, bad: np.ndarray) -> None:
+        """Take the present mean image (rows, columns) into account."""
+        if self._reference is None or self._reference.shape != mean_K.shape:
+            self._reference = mean_K.copy()
+            return
+        edges = find_edges(0.5 * (mean_K + self._reference), bad)
+        if edges is None:
+            return
+        difference = _blur(_filled(mean_K, bad) - _filled(self._reference, bad), EDGE_BLUR_PX)
+        step, sd = _fit_shift(edges, difference[edges.near].astype(float))
+        step = np.where(np.isfinite(sd), step, 0.0)
+        variance = np.where(np.isfinite(sd), sd, 0.0) ** 2
+        self.shift_px = self._base + step
+        self.sd_px = np.sqrt(self._base_variance + variance)
+        if np.linalg.norm(step) > STEP_PX:
+            self._reference = mean_K.copy()
+            self._base, self._base_variance = self.shift_px.copy(), self._base_variance + variance
