@@ -39,12 +39,14 @@ def range_unit(maps: Maps) -> tuple[float, str]:
 
 
 def common_scales(some: list[Maps]) -> Scales:
-    """Limits from several fixes: 1 % and 99 % of the range, 99.97 % of the 2f amplitude (its zones are small)."""
+    """Limits from several fixes: 1 % and 99 % of the range over all; for misfit and 2f amplitude (its zones are small)
+    98 % and 99.97 % of the middle fix, since the first fixes may be noisier by far."""
     from matplotlib.ticker import MaxNLocator
     low, high = _percentiles([range_unit(m)[0]*measured_range(m) for m in some], 1, 99)
-    misfit = _percentiles([np.abs(misfit_MPa(m, m.tip)) for m in some if m.tip and m.stress_per_K], 0, 98)[1]
-    second = _percentiles([1e3*np.abs(m.h2[m.mask]) for m in some if m.h2 is not None], 0, 99.97)[1]
-    return Scales(low, high, np.asarray(MaxNLocator(9).tick_values(low, high)), misfit, second)
+    misfits = [_percentiles([np.abs(misfit_MPa(m, m.tip))], 0, 98)[1] for m in some if m.tip and m.stress_per_K]
+    seconds = [_percentiles([1e3*np.abs(m.h2[m.mask])], 0, 99.97)[1] for m in some if m.h2 is not None]
+    return Scales(low, high, np.asarray(MaxNLocator(9).tick_values(low, high)), float(np.median(misfits or [1.0])),
+                  float(np.median(seconds or [1.0])))
 
 
 def _percentiles(arrays: list[np.ndarray], lower: float, upper: float) -> tuple[float, float]:

@@ -22,11 +22,18 @@ LOST_CARE = 0.02  # share of the frames
 R2_CARE = 0.90  # median over the fixes
 DKI_SD_CARE = 0.05  # median relative standard deviation
 GAPS_SHOWN = 8
+DOUBTFUL = {
+    "uncalibrated": "amplitudes and \u0394K are too small by the camera's lag",
+    "readout_assumed": "phases may slope from the top of the image to the bottom",
+    "sd_assumed": "the intervals are too narrow",
+    "cycles_estimated": "part of the cycles was not counted from the load",
+}
 LIMITS_IN_WORDS = (
     f"Good: a tip in at least {TIPS_GOOD:.0%} of the fixes under load, no damaged or missing row, at most "
     f"{LOST_CARE:.0%} of the frames lost, median R\u00b2 at least {R2_CARE}, median standard deviation of \u0394K_I at "
-    f"most {DKI_SD_CARE:.0%}, camera profile in use. Poor: a tip in fewer than {TIPS_POOR:.0%}, or more than "
-    f"{BAD_ROWS_POOR:.0%} of the rows damaged. All else: usable with care. These limits are this project's own choice."
+    f"most {DKI_SD_CARE:.0%}, complete camera profile, cycles counted. Poor: a tip in fewer than {TIPS_POOR:.0%}, or "
+    f"more than {BAD_ROWS_POOR:.0%} of the rows damaged. All else: usable with care. These limits are this project's "
+    "own choice."
 )
 
 
@@ -75,9 +82,8 @@ def judge(records: RecordFile, broken_maps: Sequence[str] = ()) -> Verdict:
     found = [*_tips(rows, flags), *_rows(records), *_fit(rows), *_frames(rows)]
     if broken_maps:
         found.append(Finding(CARE, f"Maps files that cannot be read and are left out: {', '.join(broken_maps)}."))
-    if flags["uncalibrated"]:
-        found.append(Finding(CARE, f"No camera profile in {flags['uncalibrated']} of {len(rows)} fixes: amplitudes and "
-                                   "\u0394K are too small there by the camera's lag."))
+    found += [Finding(CARE, f"Flag {flag} in {flags[flag]} of {len(rows)} fixes: {consequence}.")
+              for flag, consequence in DOUBTFUL.items() if flags[flag]]
     found.sort(key=lambda finding: -finding.level)
     return Verdict(max(finding.level for finding in found), tuple(found), flags)
 
