@@ -31,6 +31,8 @@ HEALTH: tuple[Panel, ...] = (
      (("R\u00b2", "r2", None),)),
     ("frames since the fix before", 1, True, "Frames lost and repeated since the fix before.",
      (("lost", "lost", None), ("repeated", "repeated", None))),
+    ("movement of the specimen (px)", 1, True, "Amplitude of motion at the load frequency, and shift since the start.",
+     (("motion", "motion_px", None), ("shift", "slip_px", None))),
 )
 
 

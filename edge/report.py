@@ -36,7 +36,7 @@ SAFETY = ("bolotip is no safety device: it measures, it protects nobody. Never s
 EMPTY = "A tick on the lower edge is a fix without a value."
 BARS = f"Bars are 95 % intervals (1.96 standard deviations). {EMPTY}"
 FIT_COLUMNS = {"method": "method", "dK": "\u0394K", "rates": "rates", "C_mm_per_cycle": "C (mm/cycle)", "m": "m",
-               "m_low95": "m from (95 %)", "m_high95": "m to (95 %)", "scatter": "scatter"}
+               "m_low95": "m from (95 %)", "m_high95": "m to (95 %)", "scatter_log10": "scatter (log10)"}
 
 
 def main(folder: Path, out: Path | None = None) -> int:
@@ -213,7 +213,7 @@ def _growth(home: Path, records_path: Path) -> list[str]:
     columns = [name for name in FIT_COLUMNS if lines and name in lines[0]]
     if columns:
         formula = "Paris fit, da/dN = C \u0394K^m with \u0394K in MPa\u221am; the rates are in growth.csv."
-        cells = [[line[name] or "" for name in columns] for line in lines]
+        cells = [[_short(line[name] or "") for name in columns] for line in lines]
         parts += [page.paragraph(formula), page.table([FIT_COLUMNS[name] for name in columns], cells)]
     newest = max((home/name).stat().st_mtime for name in ("growth_aN.png", "growth_fit.csv") if (home/name).is_file())
     if newest < records_path.stat().st_mtime:
@@ -226,6 +226,14 @@ def _csv_rows(path: Path) -> list[dict[str, str]]:
         return []
     with path.open(encoding="utf-8", errors="replace", newline="") as file:
         return list(csv.DictReader(file))
+
+
+def _short(text: str) -> str:
+    """A number to three digits; other text as it is."""
+    try:
+        return f"{float(text):.3g}"
+    except ValueError:
+        return text
 
 
 def _last_rows(rows: Sequence[Row]) -> str:

@@ -89,7 +89,8 @@ def invented_rows(fixes: int, seed: int = 0) -> list[Row]:
         row = Row(seq=k+1, time_utc=f"2031-05-06T{7+k//6:02d}:{k%6*10:02d}:00Z", elapsed_s=600.0*(k+1),
                   cycles=4200*(k+1), frames=1490, load_frequency_hz=7.0+rng.normal(0, 0.001),
                   load_range_kN=9.0+rng.normal(0, 0.004), load_ratio=0.05, load_h2=0.0012, load_h2_deg=40.0,
-                  noise_K=0.0012+rng.normal(0, 2e-5), lost=int(rng.poisson(3)), repeated=0, flags=("delay_far_field",))
+                  noise_K=0.0012+rng.normal(0, 2e-5), lost=int(rng.poisson(3)), repeated=0,
+                  motion_px=0.05, slip_px=0.002*k, flags=("delay_far_field",))
         if k == 0:
             row.flags = ("delay_far_field", "settling", "no_tip")
         else:
