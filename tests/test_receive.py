@@ -129,9 +129,10 @@ def test_noise_is_bounded_in_memory_and_in_messages(tmp_path, capsys):
     with receive.Desk(tmp_path) as desk:
         desk.take(HEADER)
         for n in range(200):
-            desk.take(bytes(chance.choices(b"\x00\xffabc,", k=5000)))
-            assert len(desk._unfinished) <= LONGEST_ROW_BYTES
-            desk.take(b"\n" + rows(n))
+            for _ in range(2):
+                desk.take(bytes(chance.choices(b"\x00\xffabc,", k=5000)))
+                assert len(desk._unfinished) <= LONGEST_ROW_BYTES
+            desk.take(b"the end of the noise\n" + rows(n))
     assert tally(desk) == (200, 0, 200, 0)
     assert len(capsys.readouterr().err.splitlines()) <= 2 * receive.NOTES_A_MINUTE  # a minute may end meanwhile
 
@@ -248,7 +249,7 @@ def test_a_port_that_comes_back_is_taken_up_again(tmp_path, cable, capsys):
     time.sleep(0.5)
     cable.plug()
     wait_for(lambda: "is back" in (tmp_path / "desk" / "receive.log").read_text())
-    cable.write(b"\n" + HEADER + rows(2, 3))
+    cable.write(rows(2, 3))
     thread.join()
     said = capsys.readouterr()
     assert result == [0] and stored(tmp_path / "desk") == [0, 1, 2, 3]
@@ -265,6 +266,19 @@ def test_a_port_that_does_not_come_back_is_gone_for_good(tmp_path, cable, capsys
     thread.join(10)
     assert isinstance(result[0], GoneError) and "gone for 0.6 s" in str(result[0])
     assert "1 rows stored" in capsys.readouterr().out and stored(tmp_path / "desk") == [0]
+
+
+def test_the_pauses_between_attempts_to_reopen_a_port_grow_to_a_limit(cable):
+    with receive.Link(str(cable.port), 115200, gone_after_s=60.0) as link:
+        cable.unplug()
+        pauses_s = []
+        for _ in range(8):
+            with pytest.raises(OSError):
+                link.read()
+            pauses_s.append(link.wait_s)
+        assert pauses_s == [0.2, 0.4, 0.8, 1.6, 3.2, 5.0, 5.0, 5.0]
+        cable.plug()
+        assert link.read() == b"" and link.wait_s == 0.1
 
 
 def test_two_receivers_do_not_share_a_port(tmp_path, cable):
