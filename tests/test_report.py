@@ -1,4 +1,4 @@
-"""The report page: what is on it, what it says about damage, and that its overlays stand where physics puts them."""
+"""The report page: what is on it, what it says about damage, and that a browser shows it whole."""
 import base64
 import json
 import os
@@ -15,23 +15,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_folder import (
-    HALF_ANGLE_DEG,
-    INNER_MM,
-    MM_PER_PX,
-    NOISE_K,
-    OUTER_MM,
     invented_rows,
-    westergaard,
     write_folder,
     write_maps,
     write_records,
 )
 
 from calibration.door import InputError
-from edge import map_pictures, page, pictures, report, verdict
-from edge import maps as maps_file
+from edge import page, pictures, report
 from edge.flags import FLAGS
-from edge.record import RecordFile, Row
 
 VOID = {"meta", "link", "img", "input", "br"}
 
@@ -264,180 +256,6 @@ def test_the_page_can_go_elsewhere(tmp_path):
 def test_importing_the_command_does_not_draw_in_matplotlib():
     code = "import sys, edge.report; sys.exit('matplotlib' in sys.modules or 'cv2' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parent.parent, check=False).returncode == 0
-
-
-# ---- the verdict
-
-def records(rows: list[Row], **other) -> RecordFile:
-    return RecordFile(**{"rows": rows, "bad": [], "torn": None, "path": Path("records.csv"), **other})
-
-
-def changed(count: int, change) -> list[Row]:
-    """20 good rows, the last `count` of them changed."""
-    rows = invented_rows(21)[1:]
-    for row in rows[len(rows)-count:]:
-        change(row)
-    return rows
-
-
-def no_tip(row):
-    row.tip_row_px = row.crack_mm = None
-    row.flags += ("no_tip",)
-
-
-def standing(row):
-    no_tip(row)
-    row.flags += ("no_load",)
-
-
-def losing(row):
-    row.lost = 200
-
-
-def uncalibrated(row):
-    row.flags += ("uncalibrated",)
-
-
-def poor_fit(row):
-    row.r2 = 0.8
-
-
-def uncertain(row):
-    row.dKI_sd = 0.1*row.dKI_MPa_sqrt_m
-
-
-@pytest.mark.parametrize(("count", "change", "level", "sentence"), [
-    (0, no_tip, verdict.GOOD, "A tip was found in 20 of 20 fixes under load."),
-    (2, no_tip, verdict.GOOD, "A tip was found in 18 of 20 fixes under load."),
-    (3, no_tip, verdict.CARE, "A tip was found in 17 of 20 fixes under load."),
-    (11, no_tip, verdict.POOR, "A tip was found in 9 of 20 fixes under load."),
-    (15, standing, verdict.GOOD, "A tip was found in 5 of 5 fixes under load (15 more"),
-    (20, standing, verdict.POOR, "No fix under settled load among 20"),
-    (20, losing, verdict.CARE, "4000 frames lost (12 % of the frames)"),
-    (1, uncalibrated, verdict.CARE, "Flag uncalibrated in 1 of 20 fixes"),
-    (11, poor_fit, verdict.CARE, "R\u00b2 = 0.800"),
-    (11, uncertain, verdict.CARE, "\u0394K_I has a standard deviation of 10 % (median)"),
-])
-def test_the_verdict_follows_its_printed_limits(count, change, level, sentence):
-    found = verdict.judge(records(changed(count, change)))
-    assert found.level == level
-    assert any(sentence in finding.text for finding in found.findings), [f.text for f in found.findings]
-
-
-def test_repeated_and_missing_sequence_numbers_are_told():
-    rows = invented_rows(12)
-    del rows[4:7]
-    texts = [f.text for f in verdict.judge(records([*rows, rows[-1]])).findings]
-    assert "Sequence numbers missing: 5\u20137 (3 fixes)." in texts
-    assert "1 sequence numbers occur more than once." in texts
-
-
-@pytest.mark.parametrize(("value", "sd", "text"), [
-    (12.3456, 0.0234, "12.346\u00a0\u00b1\u00a00.046 mm"), (-59.27, 1.5, "\u221259.3\u00a0\u00b1\u00a02.9 mm"),
-    (1234.5, 60.0, "1234\u00a0\u00b1\u00a0118 mm"), (0.5, None, "0.5 mm"), (0.5, 0.0, "0.5 mm"), (None, 0.1, "")])
-def test_values_carry_half_their_95_percent_interval(value, sd, text):
-    assert page.with_interval(value, sd, "mm") == text
-
-
-# ---- what is drawn
-
-@pytest.mark.parametrize(("angle_deg", "tip_px"), [
-    (0.0, (58.3, 90.2)), (90.0, (70.0, 80.4)), (180.0, (61.7, 70.1)), (-35.0, (50.3, 60.0))])
-def test_fitted_isopachics_lie_on_the_closed_form_in_every_direction(tmp_path, angle_deg, tip_px):
-    """Westergaard's plate is no crack-tip series: six terms come within 1 MPa of it in the fit region."""
-    path = write_maps(tmp_path, 3, 12.0, angle_deg=angle_deg, tip_px=tip_px, noise_K=0.0, terms=6)
-    maps = maps_file.read_maps(path)
-    z = maps_file.crack_coordinates(maps, maps.tip)
-    truth, _ = westergaard(12.0, angle_deg, tip_px)
-    fitted = maps_file.fitted_range(z, maps.tip)
-    inside = maps_file.in_fit_region(z, maps.tip)
-    share = np.pi*(OUTER_MM**2-INNER_MM**2)*HALF_ANGLE_DEG/180/MM_PER_PX**2
-    assert inside.sum() == pytest.approx(share, rel=0.02)
-    assert np.array_equal(np.isfinite(fitted), inside)
-    assert np.abs(fitted-truth)[inside].max() < 1.0
-    assert maps_file.measured_range(maps)[inside & maps.mask] == pytest.approx(truth[inside & maps.mask], abs=1e-3)
-
-
-def test_marks_stand_where_the_record_puts_them():
-    row = Row(seq=1, crack_mm=12.0, contact_length_mm=1.5, reversal_mm=12.3)
-    marks = report._marks(row)
-    assert (marks.contact_end_mm, marks.reversal_mm) == (-1.5, pytest.approx(0.3))
-    assert report._marks(Row(seq=1, reversal_mm=12.3)) == maps_file.Marks(None, None)
-
-
-@pytest.mark.parametrize("angle_deg", [0.0, 90.0, -35.0])
-def test_drawing_places_undo_crack_coordinates(tmp_path, angle_deg):
-    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0, angle_deg=angle_deg))
-    col, row = map_pictures._place(maps, maps.tip, maps_file.crack_coordinates(maps, maps.tip))
-    assert np.allclose(row, np.arange(120)[:, None]) and np.allclose(col, np.arange(160)[None, :])
-
-
-def test_a_finer_grid_passes_through_the_pixels(tmp_path):
-    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
-    coarse, fine = (maps_file.crack_coordinates(maps, maps.tip, finer) for finer in (1, 3))
-    assert np.allclose(fine[::3, ::3], coarse)
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_noise_of_a_map_is_found_beside_a_crack(tmp_path, seed):
-    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0, seed=seed))
-    assert maps_file.component_noise_K(maps.h2, maps.mask) == pytest.approx(NOISE_K, rel=0.03)
-
-
-def test_phase_is_hidden_in_noise_and_shown_in_the_zones(tmp_path):
-    """Of pure noise exp(-9/2) = 1.1 % rises above three deviations (Rayleigh distribution)."""
-    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
-    phase = maps_file.phase_deg(maps.h2, maps.mask, maps_file.component_noise_K(maps.h2, maps.mask))
-    z = maps_file.crack_coordinates(maps, maps.tip)
-    shown = np.isfinite(phase)
-    assert shown[maps.mask & (np.abs(z) > 3)].mean() == pytest.approx(np.exp(-4.5), rel=0.2)
-    behind, ahead = (np.abs(z+0.4) < 0.2), (np.abs(z-0.4) < 0.2)
-    assert shown[behind].all() and np.median(phase[behind]) == pytest.approx(35, abs=6)
-    assert shown[ahead].all() and np.median(phase[ahead]) == pytest.approx(-160, abs=8)
-
-
-def test_bins_hold_the_complex_mean_of_their_pixels():
-    h = np.array([[1+1j, 3, 5j], [10, 20, 30]])
-    x = np.array([[0.1, 0.2, 1.5], [0.3, 9.0, 1.1]])
-    chosen = np.array([[True, True, True], [False, True, True]])
-    mean, count = maps_file.binned(h, x, chosen, np.array([0.0, 1.0, 2.0, 3.0]))
-    assert count.tolist() == [2, 2, 0]
-    assert mean[:2] == pytest.approx([2+0.5j, 15+2.5j]) and np.isnan(mean[2])
-
-
-def test_smoothing_for_contours_keeps_holes_and_plateaus():
-    values = np.full((9, 9), 7.0)
-    values[2:4, 3] = np.nan
-    assert np.array_equal(np.isnan(map_pictures.smoothed(values)), np.isnan(values))
-    assert map_pictures.smoothed(values)[np.isfinite(values)] == pytest.approx(7.0)
-
-
-def test_bars_span_95_percent_and_stay_in_view():
-    figure = pictures.new_figure(4, 3)
-    axes = figure.add_axes((0, 0, 1, 1))
-    value, sd = np.array([5.0, np.nan, 7.0]), np.array([1.0, 1.0, np.nan])
-    pictures.draw_series(axes, np.array([1.0, 2.0, 3.0]), [pictures.Series("a", value, sd)], zero=False)
-    bars = axes.containers[0].lines[2][0].get_segments()
-    assert [bar[:, 1].tolist() for bar in bars] == [pytest.approx([3.04, 6.96]), [7.0, 7.0]]
-    low, high = axes.get_ylim()
-    assert low < 3.04 and high > 7.0
-    tick = next(line for line in axes.lines if line.get_marker() == "|")
-    assert tick.get_xdata().tolist() == [2.0]   # the fix without a value
-
-
-@pytest.mark.parametrize(("low", "high", "zero", "wanted"), [
-    (3.0, 5.0, False, (2.94, 5.06)), (9.0, 9.0, False, (8.91, 9.09)), (0.0, 0.0, False, (-1.0, 1.0)),
-    (2.0, 5.0, True, (0.0, 5.3)), (-2.0, 3.0, True, (-2.3, 3.3)), (0.0, 0.0, True, (0.0, 1.0))])
-def test_axis_limits_neither_clip_nor_magnify_steadiness(low, high, zero, wanted):
-    assert pictures.y_limits(low, high, zero) == pytest.approx(wanted)
-
-
-@pytest.mark.parametrize(("cycles", "x", "label"), [
-    ([100, 200], [100, 200], "load cycles"), ([1e4, 5e4], [10, 50], "load cycles (thousands)"),
-    ([np.nan, np.nan], [1, 2], "time (h)")])
-def test_the_axis_is_cycles_where_they_were_counted(cycles, x, label):
-    got, got_label = pictures.cycle_axis(np.array(cycles, float), np.array([3600.0, 7200.0]))
-    assert got.tolist() == x and got_label == label
 
 
 # ---- in a browser

@@ -1,0 +1,107 @@
+"""What the report draws from maps and rows stands where physics and the records put it."""
+import numpy as np
+import pytest
+from invented_folder import HALF_ANGLE_DEG, INNER_MM, MM_PER_PX, NOISE_K, OUTER_MM, westergaard, write_maps
+
+from edge import map_pictures, pictures, report
+from edge import maps as maps_file
+from edge.record import Row
+
+
+@pytest.mark.parametrize(("angle_deg", "tip_px"), [
+    (0.0, (58.3, 90.2)), (90.0, (70.0, 80.4)), (180.0, (61.7, 70.1)), (-35.0, (50.3, 60.0))])
+def test_fitted_isopachics_lie_on_the_closed_form_in_every_direction(tmp_path, angle_deg, tip_px):
+    """Westergaard's plate is no crack-tip series: six terms come within 1 MPa of it in the fit region."""
+    path = write_maps(tmp_path, 3, 12.0, angle_deg=angle_deg, tip_px=tip_px, noise_K=0.0, terms=6)
+    maps = maps_file.read_maps(path)
+    z = maps_file.crack_coordinates(maps, maps.tip)
+    truth, _ = westergaard(12.0, angle_deg, tip_px)
+    fitted = maps_file.fitted_range(z, maps.tip)
+    inside = maps_file.in_fit_region(z, maps.tip)
+    share = np.pi*(OUTER_MM**2-INNER_MM**2)*HALF_ANGLE_DEG/180/MM_PER_PX**2
+    assert inside.sum() == pytest.approx(share, rel=0.02)
+    assert np.array_equal(np.isfinite(fitted), inside)
+    assert np.abs(fitted-truth)[inside].max() < 1.0
+    assert maps_file.measured_range(maps)[inside & maps.mask] == pytest.approx(truth[inside & maps.mask], abs=1e-3)
+
+
+def test_marks_stand_where_the_record_puts_them():
+    row = Row(seq=1, crack_mm=12.0, contact_length_mm=1.5, reversal_mm=12.3)
+    marks = report._marks(row)
+    assert (marks.contact_end_mm, marks.reversal_mm) == (-1.5, pytest.approx(0.3))
+    assert report._marks(Row(seq=1, reversal_mm=12.3)) == maps_file.Marks(None, None)
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, -35.0])
+def test_drawing_places_undo_crack_coordinates(tmp_path, angle_deg):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0, angle_deg=angle_deg))
+    col, row = map_pictures._place(maps, maps.tip, maps_file.crack_coordinates(maps, maps.tip))
+    assert np.allclose(row, np.arange(120)[:, None]) and np.allclose(col, np.arange(160)[None, :])
+
+
+def test_a_finer_grid_passes_through_the_pixels(tmp_path):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    coarse, fine = (maps_file.crack_coordinates(maps, maps.tip, finer) for finer in (1, 3))
+    assert np.allclose(fine[::3, ::3], coarse)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_of_a_map_is_found_beside_a_crack(tmp_path, seed):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0, seed=seed))
+    assert maps_file.component_noise_K(maps.h2, maps.mask) == pytest.approx(NOISE_K, rel=0.03)
+
+
+def test_phase_is_hidden_in_noise_and_shown_in_the_zones(tmp_path):
+    """Of pure noise exp(-9/2) = 1.1 % rises above three deviations (Rayleigh distribution)."""
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    phase = maps_file.phase_deg(maps.h2, maps.mask, maps_file.component_noise_K(maps.h2, maps.mask))
+    z = maps_file.crack_coordinates(maps, maps.tip)
+    shown = np.isfinite(phase)
+    assert shown[maps.mask & (np.abs(z) > 3)].mean() == pytest.approx(np.exp(-4.5), rel=0.2)
+    behind, ahead = (np.abs(z+0.4) < 0.2), (np.abs(z-0.4) < 0.2)
+    assert shown[behind].all() and np.median(phase[behind]) == pytest.approx(35, abs=6)
+    assert shown[ahead].all() and np.median(phase[ahead]) == pytest.approx(-160, abs=8)
+
+
+def test_bins_hold_the_complex_mean_of_their_pixels():
+    h = np.array([[1+1j, 3, 5j], [10, 20, 30]])
+    x = np.array([[0.1, 0.2, 1.5], [0.3, 9.0, 1.1]])
+    chosen = np.array([[True, True, True], [False, True, True]])
+    mean, count = maps_file.binned(h, x, chosen, np.array([0.0, 1.0, 2.0, 3.0]))
+    assert count.tolist() == [2, 2, 0]
+    assert mean[:2] == pytest.approx([2+0.5j, 15+2.5j]) and np.isnan(mean[2])
+
+
+def test_smoothing_for_contours_keeps_holes_and_plateaus():
+    values = np.full((9, 9), 7.0)
+    values[2:4, 3] = np.nan
+    assert np.array_equal(np.isnan(map_pictures.smoothed(values)), np.isnan(values))
+    assert map_pictures.smoothed(values)[np.isfinite(values)] == pytest.approx(7.0)
+
+
+def test_bars_span_95_percent_and_stay_in_view():
+    figure = pictures.new_figure(4, 3)
+    axes = figure.add_axes((0, 0, 1, 1))
+    value, sd = np.array([5.0, np.nan, 7.0]), np.array([1.0, 1.0, np.nan])
+    pictures.draw_series(axes, np.array([1.0, 2.0, 3.0]), [pictures.Series("a", value, sd)], zero=False)
+    bars = axes.containers[0].lines[2][0].get_segments()
+    assert [bar[:, 1].tolist() for bar in bars] == [pytest.approx([3.04, 6.96]), [7.0, 7.0]]
+    low, high = axes.get_ylim()
+    assert low < 3.04 and high > 7.0
+    tick = next(line for line in axes.lines if line.get_marker() == "|")
+    assert tick.get_xdata().tolist() == [2.0]   # the fix without a value
+
+
+@pytest.mark.parametrize(("low", "high", "zero", "wanted"), [
+    (3.0, 5.0, False, (2.94, 5.06)), (9.0, 9.0, False, (8.91, 9.09)), (0.0, 0.0, False, (-1.0, 1.0)),
+    (2.0, 5.0, True, (0.0, 5.3)), (-2.0, 3.0, True, (-2.3, 3.3)), (0.0, 0.0, True, (0.0, 1.0))])
+def test_axis_limits_neither_clip_nor_magnify_steadiness(low, high, zero, wanted):
+    assert pictures.y_limits(low, high, zero) == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(("cycles", "x", "label"), [
+    ([100, 200], [100, 200], "load cycles"), ([1e4, 5e4], [10, 50], "load cycles (thousands)"),
+    ([np.nan, np.nan], [1, 2], "time (h)")])
+def test_the_axis_is_cycles_where_they_were_counted(cycles, x, label):
+    got, got_label = pictures.cycle_axis(np.array(cycles, float), np.array([3600.0, 7200.0]))
+    assert got.tolist() == x and got_label == label

@@ -1,0 +1,79 @@
+"""The verdict on a records file follows the limits that the report prints."""
+from pathlib import Path
+
+import pytest
+from invented_folder import invented_rows
+
+from edge import page, verdict
+from edge.record import RecordFile, Row
+
+
+def records(rows: list[Row], **other) -> RecordFile:
+    return RecordFile(**{"rows": rows, "bad": [], "torn": None, "path": Path("records.csv"), **other})
+
+
+def changed(count: int, change) -> list[Row]:
+    """20 good rows, the last `count` of them changed."""
+    rows = invented_rows(21)[1:]
+    for row in rows[len(rows)-count:]:
+        change(row)
+    return rows
+
+
+def no_tip(row):
+    row.tip_row_px = row.crack_mm = None
+    row.flags += ("no_tip",)
+
+
+def standing(row):
+    no_tip(row)
+    row.flags += ("no_load",)
+
+
+def losing(row):
+    row.lost = 200
+
+
+def uncalibrated(row):
+    row.flags += ("uncalibrated",)
+
+
+def poor_fit(row):
+    row.r2 = 0.8
+
+
+def uncertain(row):
+    row.dKI_sd = 0.1*row.dKI_MPa_sqrt_m
+
+
+@pytest.mark.parametrize(("count", "change", "level", "sentence"), [
+    (0, no_tip, verdict.GOOD, "A tip was found in 20 of 20 fixes under load."),
+    (2, no_tip, verdict.GOOD, "A tip was found in 18 of 20 fixes under load."),
+    (3, no_tip, verdict.CARE, "A tip was found in 17 of 20 fixes under load."),
+    (11, no_tip, verdict.POOR, "A tip was found in 9 of 20 fixes under load."),
+    (15, standing, verdict.GOOD, "A tip was found in 5 of 5 fixes under load (15 more"),
+    (20, standing, verdict.POOR, "No fix under settled load among 20"),
+    (20, losing, verdict.CARE, "4000 frames lost (12 % of the frames)"),
+    (1, uncalibrated, verdict.CARE, "Flag uncalibrated in 1 of 20 fixes"),
+    (11, poor_fit, verdict.CARE, "R\u00b2 = 0.800"),
+    (11, uncertain, verdict.CARE, "\u0394K_I has a standard deviation of 10 % (median)"),
+])
+def test_the_verdict_follows_its_printed_limits(count, change, level, sentence):
+    found = verdict.judge(records(changed(count, change)))
+    assert found.level == level
+    assert any(sentence in finding.text for finding in found.findings), [f.text for f in found.findings]
+
+
+def test_repeated_and_missing_sequence_numbers_are_told():
+    rows = invented_rows(12)
+    del rows[4:7]
+    texts = [f.text for f in verdict.judge(records([*rows, rows[-1]])).findings]
+    assert "Sequence numbers missing: 5\u20137 (3 fixes)." in texts
+    assert "1 sequence numbers occur more than once." in texts
+
+
+@pytest.mark.parametrize(("value", "sd", "text"), [
+    (12.3456, 0.0234, "12.346\u00a0\u00b1\u00a00.046 mm"), (-59.27, 1.5, "\u221259.3\u00a0\u00b1\u00a02.9 mm"),
+    (1234.5, 60.0, "1234\u00a0\u00b1\u00a0118 mm"), (0.5, None, "0.5 mm"), (0.5, 0.0, "0.5 mm"), (None, 0.1, "")])
+def test_values_carry_half_their_95_percent_interval(value, sd, text):
+    assert page.with_interval(value, sd, "mm") == text
