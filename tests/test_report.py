@@ -278,7 +278,8 @@ FRAME = """<!DOCTYPE html><title>waiting</title>
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no chromium on this computer to open the page in")
-@pytest.mark.parametrize(("width", "anchor", "shown"), [(1280, "", "4"), (390, "#fix-3", "3"), (390, "#fix-1", "1")])
+@pytest.mark.parametrize(("width", "anchor", "shown"), [
+    (1280, "", "4"), (1000, "#fix-2", "2"), (390, "#fix-3", "3"), (390, "#fix-1", "1")])
 def test_the_page_opens_in_a_browser_with_nothing_clipped(whole, tmp_path, width, anchor, shown):
     text = (whole[0]/"report.html").read_text(encoding="utf-8")
     (tmp_path/"probe.html").write_text(text.replace("</body>", PROBE), encoding="utf-8")
