@@ -13,6 +13,7 @@ from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import aliases, closure, motion, region, second_harmonic, tip, williams
 from edge.correct import Corrected, correct, far_field_delay
 from edge.lockin import Harmonics
+from edge.path import CrackPath
 from edge.phase import LoadState
 from edge.record import Row
 from edge.rig import Rig
@@ -52,6 +53,7 @@ class Fixer:
         self.known_bad = bad_pixel_mask(self.profile) if profile is not None else None
         self.last: tip.TipFit | None = None
         self.slip = motion.Slip()
+        self.path = CrackPath(rig.specimen.notch_mm, rig.view.growth_angle_deg)
         self.spoiled: set[int] = set()
 
     def standing_flags(self) -> list[str]:
@@ -167,23 +169,23 @@ class Fixer:
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
-        view = self.rig.view
-        found = None
-        if self.last is not None:
-            hint = (self.last.row_px, self.last.col_px)
-            found = tip.refine(
-                self.rig, stress, sd, usable, hint, view.growth_angle_deg, load.frequency_hz, self.last.K_I
-            )
-            if found is not None and not tip.acceptable(found, usable, view.mm_per_px):
-                found = None
-        if found is None:
-            found = tip.find(self.rig, stress, sd, usable, view.growth_angle_deg, load.frequency_hz)
+        found = self._search(stress, sd, usable, load.frequency_hz)
         self.last = found
         if found is None:
             fix.flags.append("no_tip")
             return None
         self._tip_values(found, corrected, fix)
         return found
+
+    def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
+        """From the last tip, or anywhere."""
+        angle = self.path.angle_deg()
+        if self.last is not None:
+            hint = (self.last.row_px, self.last.col_px)
+            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, self.last.K_I)
+            if found is not None and tip.acceptable(found, usable, self.rig.view.mm_per_px):
+                return found
+        return tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
 
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
@@ -192,12 +194,16 @@ class Fixer:
         scale = float(
             np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)
         )
-        crack_sd = float(np.hypot(sd[0], found.crack_mm * self.rig.view.mm_per_px_sd / mm))
+        datum = self.rig.view.datum_px
+        place = complex(found.col_px - datum[1], datum[0] - found.row_px) * mm
+        self.path.extend(place, float(sd[0]))
+        crack_mm = self.path.length_mm(place)
+        crack_sd = float(np.hypot(sd[0], crack_mm * self.rig.view.mm_per_px_sd / mm))
         fix.values |= {
             "tip_row_px": found.row_px,
             "tip_col_px": found.col_px,
             "tip_sd_px": float(np.sqrt((sd[0] ** 2 + sd[1] ** 2) / 2)) / mm,
-            "crack_mm": found.crack_mm,
+            "crack_mm": crack_mm,
             "crack_sd_mm": crack_sd,
             "dKI_MPa_sqrt_m": found.K_I,
             "dKI_sd": float(np.hypot(sd[2], scale * found.K_I)),
@@ -245,7 +251,7 @@ class Fixer:
             "contact_K": seen.contact_K,
             "ahead_K": seen.ahead_K,
             "phase_gap_deg": seen.phase_gap_deg,
-            "reversal_mm": None if seen.reversal_mm is None else found.crack_mm + seen.reversal_mm,
+            "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
 

@@ -12,10 +12,11 @@ from edge.rig import Rig
 
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 HALF_ANGLE_DEG = 140.0
-TERMS = 6  # with fading prior; as many as given in the rig file, without prior
+TERMS = 11  # with fading prior; as many as given in the rig file, without prior
 CORE_PX = 3.5
 CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
-OUTER_SHARE = 0.6  # of the distance to the next feature: the series converges within it
+OUTER_PX = 45.0  # beyond it more pixels cost time and say little more
+OUTER_SHARE = 0.55  # of the distance to the next feature: the series converges within it
 LEAST_PIXELS = 60
 
 
@@ -70,7 +71,7 @@ def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float)
     # a short crack leaves no room outside a wide core: the ring is then as narrow as can still be fitted
     if fit.inner_mm is None:
         inner = max(min(inner, 0.25 * feature), 2.0 * mm)
-    outer = fit.outer_mm if fit.outer_mm is not None else max(OUTER_SHARE * feature, inner + 5 * mm)
+    outer = fit.outer_mm if fit.outer_mm is not None else max(min(OUTER_SHARE * feature, OUTER_PX * mm), inner + 5 * mm)
     half = fit.half_angle_deg if fit.half_angle_deg is not None else HALF_ANGLE_DEG
     if fit.terms is not None:
         return Region(inner, max(outer, inner + 3 * mm), half, fit.terms, None)

@@ -15,8 +15,9 @@ from edge.rig import Rig
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
-STEPS = 14
-SETTLED_PX = 0.01
+STEPS = 20
+FREE_STEPS = 8  # in which the region follows the tip
+SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 RING_PX = (24, 12, 6)  # outer radii of the search filters
 
@@ -60,12 +61,16 @@ def refine(
     mm = rig.view.mm_per_px
     turn = np.exp(1j * np.deg2rad(angle_deg))
     dK, scale = dK_hint, None
-    outliers: np.ndarray | None = None
+    pixels: tuple[np.ndarray, np.ndarray] | None = None
+    region, tidied = choose(rig, 1.0, 0.0, frequency_hz), False
     for step_number in range(STEPS):
-        crack = float(along(rig, row, col, rig.view.growth_angle_deg))
-        region = choose(rig, crack, dK, frequency_hz)
-        z, values, places = _pixels(stress, usable, (row, col), angle_deg, mm, region, outliers)
-        if z.size < LEAST_PIXELS:
+        if pixels is None or step_number < FREE_STEPS:  # later the set of pixels stands still, so that the steps end
+            crack = float(along(rig, row, col, rig.view.growth_angle_deg))
+            region = choose(rig, crack, dK, frequency_hz)
+            pixels = _pixels(usable, (row, col), angle_deg, mm, region)
+        z = williams.to_crack(*pixels, (row, col), angle_deg, mm)
+        values = stress[pixels]
+        if z.size < LEAST_PIXELS or np.abs(z).min() < 0.3 * mm:
             return None
         try:
             series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale)
@@ -75,11 +80,10 @@ def refine(
         shift = series.shift * min(1.0, max(region.inner_mm, 2 * mm) / max(abs(series.shift), 1e-12))
         dK, scale = abs(series.K), abs(series.coefficients[0])
         if abs(shift) / mm < SETTLED_PX:
-            if outliers is not None:
+            good = _fitting(series, z, values, sd)
+            if tidied or good.all():
                 break
-            outliers = _outliers(series, z, values, sd, places, stress.shape)
-            if not outliers.any():
-                break
+            pixels, tidied = (pixels[0][good], pixels[1][good]), True
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real
@@ -90,7 +94,7 @@ def refine(
     return TipFit(
         row,
         col,
-        crack,
+        float(along(rig, row, col, rig.view.growth_angle_deg)),
         angle_deg,
         series.K.real,
         series.K.imag,
@@ -105,45 +109,28 @@ def refine(
 
 
 def _pixels(
-    stress: np.ndarray,
-    usable: np.ndarray,
-    tip: tuple[float, float],
-    angle_deg: float,
-    mm: float,
-    region: Region,
-    outliers: np.ndarray | None,
-) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray]]:
+    usable: np.ndarray, tip: tuple[float, float], angle_deg: float, mm: float, region: Region
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of the pixels in the region around `tip`."""
     reach = int(np.ceil(region.outer_mm / mm)) + 1
-    r0, r1 = max(0, int(tip[0]) - reach), min(stress.shape[0], int(tip[0]) + reach + 2)
-    c0, c1 = max(0, int(tip[1]) - reach), min(stress.shape[1], int(tip[1]) + reach + 2)
+    r0, r1 = max(0, int(tip[0]) - reach), min(usable.shape[0], int(tip[0]) + reach + 2)
+    c0, c1 = max(0, int(tip[1]) - reach), min(usable.shape[1], int(tip[1]) + reach + 2)
     if r0 >= r1 or c0 >= c1:
-        return np.empty(0, complex), np.empty(0), (np.empty(0, int), np.empty(0, int))
+        return np.empty(0, int), np.empty(0, int)
     rows, columns = np.arange(r0, r1)[:, None], np.arange(c0, c1)[None, :]
     z = williams.to_crack(rows, columns, tip, angle_deg, mm)
     r = np.abs(z)
     inside = (r > region.inner_mm) & (r < region.outer_mm) & usable[r0:r1, c0:c1]
     if region.half_angle_deg < 180:
         inside &= z.real > r * np.cos(np.deg2rad(region.half_angle_deg))
-    if outliers is not None:
-        inside &= ~outliers[r0:r1, c0:c1]
     i, j = np.nonzero(inside)
-    return z[i, j], stress[r0 + i, c0 + j], (r0 + i, c0 + j)
+    return r0 + i, c0 + j
 
 
-def _outliers(
-    series: williams.Series,
-    z: np.ndarray,
-    values: np.ndarray,
-    sd: float,
-    places: tuple[np.ndarray, np.ndarray],
-    shape: tuple[int, int],
-) -> np.ndarray:
+def _fitting(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float) -> np.ndarray:
+    """False for pixels far off the fit: they are no specimen (reflection, paint loss)."""
     off = np.abs(values - williams.evaluate(series.coefficients, z))
-    spread = max(sd, 1.4826 * float(np.median(off)))
-    out = np.zeros(shape, bool)
-    far = off > OUTLIER * spread
-    out[places[0][far], places[1][far]] = True
-    return out
+    return off < OUTLIER * max(sd, 1.4826 * float(np.median(off)))
 
 
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
@@ -152,7 +139,10 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
     inside = 0 <= fit.row_px <= rows - 1 and 0 <= fit.col_px <= columns - 1
     sd = fit.sd
     return bool(
-        inside and fit.K_I > SURE * sd[2] and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px and abs(fit.K_II) < fit.K_I
+        inside
+        and fit.K_I > SURE * sd[2]
+        and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px
+        and abs(fit.K_II) < 2 * fit.K_I
     )
 
 

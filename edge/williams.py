@@ -10,17 +10,18 @@ A tip that is misplaced by d = dx + i dy adds, to first order, (c_1/2) d z^(-3/2
 one lies outside the series. So the series is fitted together with z^(-3/2), and its coefficient tells how far and with
 which deviation the tip has to move (variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, from memory).
 
-Truncation: the higher terms fade with the distance L to the next feature of the plate (crack mouth, other tip, far edge)
-as L^(-(n-1)/2). They enter with that as prior deviation, instead of a hard choice of their number, and so what they may
-hide enters the deviations of K, T and tip.
+Truncation: the higher terms fade with the distance L to the next feature of the plate (crack mouth, other tip, far
+edge) as L^(-(n-1)/2). They enter with that as prior deviation, times a factor that the map itself chooses (largest
+marginal likelihood: MacKay, Neural Comput. 4 (1992) 415, from memory), instead of a hard choice of their number; so what
+they may hide enters the deviations of K, T and tip.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-PRIOR = 0.6  # deviation of |c_n| L^((n-1)/2) / |c_1| for n >= 3; 0.75 and 0.16 in the centre-cracked plate
-PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked plate's
+PRIORS = (0.6, 1.2, 2.4, 4.8)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 3; 0.75, 0.16 in a centre-cracked sheet
+PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked sheet's
 MPA_SQRT_MM_TO_M = np.sqrt(1e-3)
 
 
@@ -93,19 +94,14 @@ def fit(
     unit = float(np.median(np.abs(z)))
     x = design(z, terms, unit)
     gram, right = x @ x.T / sd_MPa**2, x @ stress_MPa / sd_MPa**2
-    order = np.array([-1, -1, 1, 1] + [2] + [n for n in range(3, terms + 1) for _ in (0, 1)][: max(0, 2 * (terms - 2))])
-    if fades_over_mm is not None and scale is None:
-        few = [0, 1, 2, 3, 4]
-        first = np.linalg.solve(gram[np.ix_(few, few)], right[few])
-        scale = float(np.hypot(first[2], first[3])) * unit**0.5
-    precision = np.zeros(len(order))
-    if fades_over_mm is not None and scale:
-        # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
-        size = scale * fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
-        precision = np.where(order >= 3, 1 / (PRIOR * size) ** 2, np.where(order == 2, 1 / (PRIOR_T * size) ** 2, 0.0))
-    gram = gram + np.diag(precision)
-    s = 1 / np.sqrt(np.diag(gram))
-    inverse = s[:, None] * np.linalg.inv(gram * s[:, None] * s) * s
+    if fades_over_mm is None:
+        inverse = _inverse(gram)
+    else:
+        if scale is None:
+            few = [0, 1, 2, 3, 4]
+            first = np.linalg.solve(gram[np.ix_(few, few)], right[few])
+            scale = float(np.hypot(first[2], first[3])) * unit**0.5
+        inverse = _most_likely(gram, right, terms, scale, fades_over_mm, unit)
     b = inverse @ right
     residual = stress_MPa - b @ x
     rss = float(residual @ residual)
@@ -119,6 +115,32 @@ def fit(
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
     return Series(coefficients, shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
+
+
+def _inverse(gram: np.ndarray) -> np.ndarray:
+    s = 1 / np.sqrt(np.diag(gram))
+    return s[:, None] * np.linalg.inv(gram * s[:, None] * s) * s
+
+
+def _most_likely(
+    gram: np.ndarray, right: np.ndarray, terms: int, scale: float, fades_over_mm: float, unit: float
+) -> np.ndarray:
+    """Posterior covariance under the prior factor of largest marginal likelihood."""
+    order = np.array([-1, -1, 1, 1, 2] + [n for n in range(3, terms + 1) for _ in (0, 1)])
+    # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
+    size = scale * fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
+    higher = order >= 3
+    best, chosen = -np.inf, gram
+    for factor in PRIORS:
+        precision = np.where(higher, 1 / (factor * size) ** 2, np.where(order == 2, 1 / (PRIOR_T * size) ** 2, 0.0))
+        full = gram + np.diag(precision)
+        s = 1 / np.sqrt(np.diag(full))
+        scaled = full * s[:, None] * s
+        evidence = right @ (s * np.linalg.solve(scaled, s * right)) - np.linalg.slogdet(scaled)[1]
+        evidence += float(np.sum(2 * np.log(s) + np.where(higher, np.log(np.maximum(precision, 1e-300)), 0.0)))
+        if evidence > best:
+            best, chosen = evidence, full
+    return _inverse(chosen)
 
 
 def _named(inverse: np.ndarray, c1: complex, unit: float) -> np.ndarray:

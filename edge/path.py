@@ -1,0 +1,54 @@
+"""The way the crack has taken: its length along itself, and the direction in which it grows now.
+
+Points are kept in millimetres from the datum, right and up in the image, and move with the specimen. The direction is
+that of the last stretch of the path; before there is one, the rig file's.
+"""
+
+import numpy as np
+
+SPACING_MM = 0.25  # a new point when the tip has gone this far beyond the last: noise must not lengthen the path
+STRETCH_MM = 1.5  # over which the direction is taken
+TURN_DEG = 45.0  # from the rig file's direction, at most
+
+
+class CrackPath:
+    """Path from the datum over the notch's end to the tip. spacing_mm grows with the deviation of the tip."""
+
+    def __init__(self, notch_mm: float, growth_angle_deg: float):
+        self.growth_angle_deg = growth_angle_deg
+        end = notch_mm * np.exp(1j * np.deg2rad(growth_angle_deg))
+        self.points: list[complex] = [0j, end]
+
+    def length_mm(self, tip: complex) -> float:
+        """Size of a crack with its tip at `tip` (right + i up, mm from the datum)."""
+        turn = np.exp(-1j * np.deg2rad(self.growth_angle_deg))
+        if (tip * turn).real <= abs(self.points[1]) or len(self.points) == 2 and self.points[1] == 0:
+            return float((tip * turn).real)  # in the notch, or no notch known: straight on
+        behind = self._behind(tip)
+        steps = np.abs(np.diff(np.array(self.points[: behind + 1])))
+        return float(steps.sum() + abs(tip - self.points[behind]))
+
+    def _behind(self, tip: complex) -> int:
+        """Index of the last point that lies behind `tip`."""
+        turn = np.exp(-1j * np.deg2rad(self.angle_deg()))
+        for i in range(len(self.points) - 1, 1, -1):
+            if ((tip - self.points[i]) * turn).real > 0:
+                return i
+        return 1
+
+    def extend(self, tip: complex, sd_mm: float) -> None:
+        """Add the tip as a new point if it is clearly beyond the last one."""
+        step = tip - self.points[-1]
+        turn = np.exp(-1j * np.deg2rad(self.angle_deg()))
+        if abs(step) > max(SPACING_MM, 6 * sd_mm) and (step * turn).real > 0.5 * abs(step):
+            self.points.append(tip)
+
+    def angle_deg(self) -> float:
+        """Direction of the last STRETCH_MM of the path beyond the notch; the rig file's while there is no such stretch."""
+        last = self.points[-1]
+        for point in reversed(self.points[1:-1]):
+            step = last - point
+            if abs(step) >= STRETCH_MM:
+                off = float(np.degrees(np.angle(step * np.exp(-1j * np.deg2rad(self.growth_angle_deg)))))
+                return self.growth_angle_deg + float(np.clip(off, -TURN_DEG, TURN_DEG))
+        return self.growth_angle_deg
