@@ -1,0 +1,208 @@
+"""`bolotip growth DIR [DIR ...]`: records to crack growth rates, Paris fit, delays; two tables, two figures.
+
+    folders -> rows joined by cycles -> usable fixes -> points wide enough apart -> rates, checks, Paris line, delays
+
+Into the output folder go growth.csv (one row a rate), growth_fit.csv (one row a Paris line), growth_aN.png and
+growth_rate.png. The rig file in the folder (or, failing that, beside it) gives dimensions; without one the handbook and
+the checks that need dimensions fall away.
+"""
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from calibration.door import InputError
+from edge.growth_analysis import Analysis, Course, analyse
+from edge.growth_delay import Delay
+from edge.growth_points import (
+    Event,
+    Fixes,
+    Points,
+    average,
+    find_events,
+    join,
+    noise_inflation,
+    read_events,
+    refined,
+    usable_fixes,
+)
+from edge.growth_validity import INVALID, REMARKS
+from edge.record import Row, read_records
+from edge.rig import Rig, View, load_rig
+
+DEFAULT_MEMORY_S = 60.0
+FEWEST_POINTS = 4
+COLUMNS = ("method", "cycles", "crack_mm", "crack_sd_mm", "rate_mm_per_cycle", "rate_sd_mm_per_cycle",
+           "dK_measured_MPa_sqrt_m", "dK_measured_sd", "dK_handbook_MPa_sqrt_m", "measured_over_handbook",
+           "dK_eff_MPa_sqrt_m", "dK_eff_sd", "opening_fraction", "load_range_kN", "load_ratio", "plane_deg",
+           "gradient_per_mm", "fixes", "invalid", "remarks")
+FIT_COLUMNS = ("method", "dK", "rates", "C_mm_per_cycle", "log10_C", "log10_C_sd", "m", "m_sd", "m_low95", "m_high95",
+               "middle_dK_MPa_sqrt_m", "rate_at_middle_mm_per_cycle", "rate_low95", "rate_high95", "low_dK_MPa_sqrt_m",
+               "high_dK_MPa_sqrt_m", "scatter_log10")
+
+
+def main(dirs: Sequence[Path], out: Path | None = None) -> int:
+    """The command. Writes into `out`, else the first folder; prints the summary. InputError on unusable input."""
+    dirs = [Path(d) for d in dirs]
+    files = [read_records(d) for d in dirs]
+    rigs = [find_rig(d) for d in dirs]
+    rig = _same_specimen(dirs, rigs)
+    rows, notes = join([f.rows for f in files])
+    notes = [f"{f.path}: {bad}" for f in files for bad in f.bad] + notes
+    views = [r.view if r else None for r in rigs]
+    fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows])
+    exact = [e for d in dirs if (d / "events.csv").is_file() for e in read_events(d / "events.csv")]
+    events = refined(find_events([r for r, _ in rows]), exact)
+    memory_s = rig.lockin.memory_s if rig else DEFAULT_MEMORY_S
+    inflation = noise_inflation(np.array([np.nan if r.elapsed_s is None else r.elapsed_s for r, _ in rows]), memory_s)
+    points = average(fixes, inflation, [e.best_cycles for e in events])
+    if len(points.at) < FEWEST_POINTS:
+        raise InputError(f"{files[0].path}: {len(fixes)} usable fixes make {len(points.at)} points at least "
+                         f"{points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; go on recording")
+    if rig is None:
+        notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
+    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation)
+    folder = out or (dirs[0] if dirs[0].is_dir() else dirs[0].parent)
+    _write(folder, found, points)
+    for line in summary(found, fixes, points, len(rows), notes + left_out):
+        print(line)
+    try:
+        from edge.growth_figures import draw
+        draw(folder, found, fixes, events)
+        print(f"wrote growth.csv, growth_fit.csv, growth_aN.png and growth_rate.png into {folder}")
+    except ModuleNotFoundError as e:
+        if e.name != "matplotlib":
+            raise
+        print(f"wrote growth.csv and growth_fit.csv into {folder}; figures need: pip install 'bolotip[report]'")
+    return 0
+
+
+def find_rig(folder: Path) -> Rig | None:
+    """The rig file of an output folder: rig.toml in it, else beside it, else the only file there that looks like one.
+
+    The recordings it names need not exist any more.
+    """
+    home = folder if folder.is_dir() else folder.parent
+    for place in (home, home.resolve().parent):
+        if (place / "rig.toml").is_file():
+            return load_rig(place / "rig.toml", check_files=False)
+        likely = [p for p in place.glob("*.toml") if "[specimen]" in p.read_text("utf-8", "replace")]
+        if len(likely) == 1:
+            return load_rig(likely[0], check_files=False)
+    return None
+
+
+def _same_specimen(dirs: Sequence[Path], rigs: Sequence[Rig | None]) -> Rig | None:
+    """The one rig. InputError if the folders are of different specimens."""
+    known = [(d, r) for d, r in zip(dirs, rigs) if r]
+    for _, rig in known[1:]:
+        for key in ("geometry", "width_mm", "thickness_mm", "notch_mm"):
+            mine, first = getattr(rig.specimen, key), getattr(known[0][1].specimen, key)
+            if mine != first and not (mine != mine and first != first):
+                raise InputError(f"{rig.path}: specimen {key} is {mine}, but {first} in {known[0][1].path}; "
+                                 f"give folders of one test only")
+    return known[0][1] if known else None
+
+
+def tip_place_mm(row: Row, view: View | None) -> tuple[float, float]:
+    """The tip along and across (counter-clockwise of) the nominal growth direction from the datum; NaN if unknown."""
+    if view is None or row.tip_row_px is None or row.tip_col_px is None:
+        return np.nan, np.nan
+    right, up = row.tip_col_px - view.datum_px[1], view.datum_px[0] - row.tip_row_px
+    c, s = np.cos(np.radians(view.growth_angle_deg)), np.sin(np.radians(view.growth_angle_deg))
+    return view.mm_per_px * (c * right + s * up), view.mm_per_px * (c * up - s * right)
+
+
+def _number(value: float, digits: int = 5) -> str:
+    return "" if not np.isfinite(value) else f"{value:.{digits}g}"
+
+
+def _table(path: Path, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("w", newline="", encoding="utf-8") as f:
+            writer = csv.writer(f, lineterminator="\n")
+            writer.writerow(columns)
+            writer.writerows(rows)
+    except OSError as e:
+        raise InputError(f"{path}: cannot be written ({e.strerror}); choose another folder with --out") from None
+
+
+def _write(folder: Path, found: Analysis, points: Points) -> None:
+    _table(folder / "growth.csv", COLUMNS, (row for c in found.courses for row in _rate_rows(c, points)))
+    _table(folder / "growth_fit.csv", FIT_COLUMNS, _fit_rows(found))
+
+
+def _rate_rows(course: Course, points: Points) -> Iterable[Sequence[object]]:
+    r = course.rates
+    measured, book, effective = (course.dK(kind) for kind in ("measured", "handbook", "effective"))
+    measured_sd, effective_sd = course.dK_sd("measured"), course.dK_sd("effective")
+    for k in range(len(r.rate)):
+        first, last = r.window[k]
+        yield (r.method, f"{r.cycles[k]:.0f}", _number(r.crack_mm[k], 6), _number(r.crack_sd_mm[k], 3),
+               _number(r.rate[k]), _number(r.rate_sd[k], 3), _number(measured[k]), _number(measured_sd[k], 3),
+               _number(book[k]), _number(measured[k] / book[k], 4), _number(effective[k]), _number(effective_sd[k], 3),
+               _number(course.opening_fraction[k], 3), _number(course.load_range_kN[k]),
+               _number(course.load_ratio[k], 3), _number(course.angle_deg[k], 3), _number(course.gradient_per_mm[k], 3),
+               int(points.count[first:last + 1].sum()), " ".join(course.invalid[k]), " ".join(course.remarks[k]))
+
+
+def _fit_rows(found: Analysis) -> Iterable[Sequence[object]]:
+    for (method, kind), line in found.lines.items():
+        rate, half = float(line.rate(line.middle_dK)), line.t95 * float(line.log10_rate_sd(line.middle_dK))
+        yield (method, kind, line.points, _number(10**line.log10_C), f"{line.log10_C:.4f}", _number(line.log10_C_sd, 3),
+               f"{line.m:.4f}", _number(line.m_sd, 3), f"{line.m - line.t95 * line.m_sd:.4f}",
+               f"{line.m + line.t95 * line.m_sd:.4f}", _number(line.middle_dK), _number(rate),
+               _number(rate * 10**-half), _number(rate * 10**half), _number(line.low_dK), _number(line.high_dK),
+               _number(line.scatter, 3))
+
+
+def summary(found: Analysis, fixes: Fixes, points: Points, rows: int, notes: Sequence[str]) -> Iterable[str]:
+    """What the command prints, line by line."""
+    yield from (f"note: {note}" for note in notes)
+    yield (f"{rows} rows, {len(fixes)} usable fixes, {len(points.at)} points at least {points.step_mm:.2f} mm apart; "
+           f"crack {points.at.crack_mm[0]:.2f} to {points.at.crack_mm[-1]:.2f} mm in "
+           f"{points.at.cycles[-1] - points.at.cycles[0]:.0f} cycles")
+    for course in found.courses:
+        yield f"{course.rates.method}: {len(course.rates.rate)} rates, {course.fits().sum()} for the Paris line"
+        for words, meaning in ((course.invalid, INVALID), (course.remarks, REMARKS)):
+            for word, explained in meaning.items():
+                if count := sum(word in w for w in words):
+                    yield f"  {word} {count}: {explained}"
+    yield ""
+    yield "Paris line da/dN = C dK^m (mm/cycle, MPa sqrt(m)), 95 % intervals"
+    yield (f"{'method':<11}{'dK':<11}{'rates':>5}  {'m':>5} {'interval':>14}  {'C':>10}  {'rate at middle dK':<34}"
+           f"{'material scatter':>16}")
+    for (method, kind), line in found.lines.items():
+        rate, half = float(line.rate(line.middle_dK)), line.t95 * float(line.log10_rate_sd(line.middle_dK))
+        interval = f"{line.m - line.t95 * line.m_sd:.2f} to {line.m + line.t95 * line.m_sd:.2f}"
+        middle = f"{rate:.3g} ({rate * 10**-half:.3g} to {rate * 10**half:.3g}) at {line.middle_dK:.3g}"
+        yield (f"{method:<11}{kind:<11}{line.points:>5}  {line.m:>5.2f} {interval:>14}  {10**line.log10_C:>10.3g}  "
+               f"{middle:<34}{100 * (10**line.scatter - 1):>14.1f} %")
+    if not found.lines:
+        yield "none: fewer than four rates that count and have a dK"
+    if found.calibration:
+        c = found.calibration
+        yield (f"dK measured over handbook: {c.ratio:.3f} (sd {c.ratio_sd:.3f}), drift {100 * c.drift_per_mm:+.2f} % "
+               f"per mm (sd {100 * c.drift_sd_per_mm:.2f})")
+        if abs(c.ratio - 1) > max(0.05, 3 * c.ratio_sd):
+            yield "  off 1 by more than 5 %: look at thermoelastic constant, mm_per_px, load scale, grips, profile"
+        if abs(c.drift_per_mm) > 3 * c.drift_sd_per_mm:
+            yield "  it drifts with the crack: look at fit region, boundary conditions of the grips, closure"
+    yield from (_delay_line(event, delay) for event, delay in found.delays)
+
+
+def _delay_line(event: Event, delay: Delay | None) -> str:
+    start = f"{event.kind} at cycle {event.best_cycles:.0f} (sd {event.sd_cycles:.0f})"
+    if delay is None:
+        return f"{start}: too few fixes around it, or no Paris line, for a delay"
+    if not delay.significant:
+        lost = f"lost cycles {delay.lost_cycles:.0f}, sd {delay.lost_sd_cycles:.0f}"
+        return f"{start}: no delay beyond the noise ({lost})"
+    return (f"{start}, crack {delay.crack_mm:.2f} mm: growth {'slowed' if delay.lost_cycles > 0 else 'hastened'} over "
+            f"{delay.affected_mm:.2f} mm (sd {delay.affected_sd_mm:.2f}), delay {delay.delay_cycles:.0f} cycles "
+            f"(sd {delay.delay_sd_cycles:.0f}), {delay.lost_cycles:.0f} more than without it "
+            f"(sd {delay.lost_sd_cycles:.0f})")

@@ -1,0 +1,187 @@
+"""From growth points to rates that count, Paris lines, delays and the check of the calibration; arrays only."""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from edge import handbook
+from edge.growth_delay import Delay, find_delay, undisturbed_cycles
+from edge.growth_fit import LN10, WINDOW, Line, Rates, paris, polynomial, secant
+from edge.growth_points import Event, Fixes, Points
+from edge.growth_validity import gradient_per_mm, judge, plane_angle_deg
+from edge.rig import Specimen
+
+Array = np.ndarray
+KINDS = ("measured", "handbook", "effective")
+ROUNDS = 5                    # of: Paris line without the retarded stretch, retarded stretch from the Paris line
+SLOWED = 0.75                 # of the course so far: the first guess of what an event slowed
+
+
+@dataclass(frozen=True)
+class Course:
+    """Rates of one method with everything known at them: arrays (rates,), NaN where not determined."""
+    rates: Rates
+    log10_dK: dict[str, Array]          # by kind
+    covariance: dict[str, Array]        # of log10_dK, (rates, rates)
+    opening_fraction: Array
+    load_range_kN: Array
+    load_ratio: Array
+    angle_deg: Array
+    gradient_per_mm: Array
+    invalid: list[tuple[str, ...]]
+    remarks: list[tuple[str, ...]]
+
+    def dK(self, kind: str) -> Array:
+        return 10 ** self.log10_dK[kind]
+
+    def dK_sd(self, kind: str) -> Array:
+        return self.dK(kind) * LN10 * np.sqrt(np.diag(self.covariance[kind]))
+
+    def fits(self) -> Array:
+        """Which rates a Paris line is drawn through."""
+        wide = "increment_large" if self.rates.method == "polynomial" else ""
+        return np.array([not i and "threshold" not in r and wide not in r for i, r in zip(self.invalid, self.remarks)],
+                        bool)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Measured over handbook dK: mean, drift per mm of crack, and how much the points scatter beyond their deviations.
+    """
+    ratio: float
+    ratio_sd: float
+    drift_per_mm: float
+    drift_sd_per_mm: float
+    scatter: float
+    points: int
+
+
+@dataclass(frozen=True)
+class Analysis:
+    courses: list[Course]                       # secant, polynomial (if there are seven points)
+    lines: dict[tuple[str, str], Line]          # by (method, kind)
+    delays: list[tuple[Event, Delay | None]]
+    calibration: Calibration | None
+
+
+def open_part(opening_fraction: Array) -> Array:
+    """U, the part of the load range in which the crack is open, from the record's opening_fraction: the part of the
+    load range below the opening load, (Pop - Pmin)/(Pmax - Pmin)."""
+    return 1 - opening_fraction
+
+
+def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, ratio: Array) -> Array:
+    """dK of the handbook; with R < 0 only the tensile part of the range counts (ASTM E647, from memory)."""
+    if specimen is None:
+        return np.full(len(crack_mm), np.nan)
+    tensile = np.where(ratio < 0, range_kN / (1 - ratio), range_kN)
+    return handbook.delta_K_MPa_sqrt_m(specimen.geometry, tensile, crack_mm, specimen.width_mm, specimen.thickness_mm,
+                                       specimen.free_length_mm)
+
+
+def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0
+            ) -> Analysis:
+    """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`."""
+    at = points.at
+    rates = [secant(at.cycles, at.crack_mm, at.crack_sd_mm)]
+    if len(at) >= WINDOW:
+        rates.append(polynomial(at.cycles, at.crack_mm, at.crack_sd_mm))
+    ends = {event: _first_end(rates[0], event) for event in events}
+    delays: list[tuple[Event, Delay | None]] = []
+    for _ in range(ROUNDS if events else 1):
+        courses = [_course(r, at, specimen, ends) for r in rates]
+        lines = {(c.rates.method, kind): line for c in courses for kind in KINDS if (line := _line(c, kind, at))}
+        delays = [(e, _delay(e, events, fixes, at, specimen, lines, inflation)) for e in events]
+        now = {e: e.best_cycles + d.delay_cycles if d and d.significant else e.best_cycles for e, d in delays}
+        if now == ends:
+            break
+        ends = now
+    return Analysis(courses, lines, delays, _calibration(at, specimen))
+
+
+def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float]) -> Course:
+    matrix = rates.size_matrix
+    opening, load, ratio = matrix @ at.opening_fraction, matrix @ at.load_range_kN, matrix @ at.load_ratio
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_measured, log_U = np.log10(at.dK_MPa_sqrt_m), np.log10(open_part(at.opening_fraction))
+        by_dK = matrix * (at.dK_sd / at.dK_MPa_sqrt_m / LN10)
+        by_U = matrix * (at.opening_sd / open_part(at.opening_fraction) / LN10)
+        measured, book = matrix @ log_measured, np.log10(handbook_dK(specimen, rates.crack_mm, load, ratio))
+        step = 1e-3 * rates.crack_mm
+        book_slope = (np.log10(handbook_dK(specimen, rates.crack_mm + step, load, ratio)) - book) / step
+    by_size = book_slope[:, None] * matrix * at.crack_sd_mm
+    base = measured if np.isfinite(measured).any() else book
+    angle = plane_angle_deg(at.along_mm, at.across_mm, specimen.width_mm) if specimen else np.full(len(at), np.nan)
+    retarded = np.zeros(len(rates.rate), bool)
+    for event, end in ends.items():
+        first, last = at.cycles[rates.window].T
+        retarded |= (first < end) & (last > event.after_cycles)
+        retarded |= (first <= event.best_cycles) & (last > event.best_cycles)
+    invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded)
+    return Course(
+        rates, {"measured": measured, "handbook": book, "effective": measured + matrix @ log_U},
+        {"measured": by_dK @ by_dK.T, "handbook": by_size @ by_size.T, "effective": by_dK @ by_dK.T + by_U @ by_U.T},
+        opening, load, ratio, angle[rates.window.sum(axis=1) // 2], gradient_per_mm(at, rates.window)[0], invalid,
+        remarks)
+
+
+def _line(course: Course, kind: str, at: Fixes) -> Line | None:
+    return paris(course.rates, course.log10_dK[kind], course.covariance[kind], at.crack_mm, at.crack_sd_mm,
+                 course.fits())
+
+
+def _first_end(rates: Rates, event: Event) -> float:
+    """First guess of where an event's effect ends: the first rate after it that is back above three quarters of the
+    mean of the last three before it; the event itself if none was lower."""
+    before = rates.rate[rates.cycles <= event.after_cycles][-3:]
+    after = rates.cycles > event.cycles
+    if not len(before):
+        return event.best_cycles
+    slowed = rates.rate[after] < SLOWED * before.mean()
+    if not slowed[:3].any():
+        return event.best_cycles
+    first = int(np.argmax(slowed))
+    back = np.flatnonzero(~slowed[first:])
+    return float(rates.cycles[after][first + back[0]] if len(back) else rates.cycles[-1])
+
+
+def _delay(event: Event, events: Sequence[Event], fixes: Fixes, at: Fixes, specimen: Specimen | None,
+           lines: dict[tuple[str, str], Line], inflation: float) -> Delay | None:
+    """The delay after one event from the fixes between the events before and after it."""
+    key = next((k for k in (("secant", "measured"), ("secant", "handbook")) if k in lines), None)
+    if key is None:
+        return None
+    book = handbook_dK(specimen, at.crack_mm, at.load_range_kN, at.load_ratio)
+    dK = at.dK_MPa_sqrt_m if key[1] == "measured" else book
+    known = np.isfinite(dK)
+    order = np.argsort(at.crack_mm[known])
+    size, rate = at.crack_mm[known][order], lines[key].rate(dK[known][order])
+    low, high = fixes.crack_mm.min() - 1, fixes.crack_mm.max() + 1     # held beyond the first and last point
+    base = undisturbed_cycles(np.concatenate([[low], size, [high]]), np.concatenate([rate[:1], rate, rate[-1:]]))
+    after = max((e.best_cycles for e in events if e.best_cycles < event.best_cycles), default=-np.inf)
+    until = min((e.best_cycles for e in events if e.best_cycles > event.best_cycles), default=np.inf)
+    one = fixes.where((fixes.cycles > after) & (fixes.cycles <= until))
+    typical = lines[key].log10_rate_sd(dK[known]) * LN10
+    return find_delay(one.cycles, one.crack_mm, one.crack_sd_mm * np.sqrt(inflation), base, event.best_cycles,
+                      event.sd_cycles, float(np.sqrt(np.mean(typical**2))))
+
+
+def _calibration(at: Fixes, specimen: Specimen | None) -> Calibration | None:
+    """Straight line through measured/handbook against crack size, weighted; widened by the scatter if that is larger.
+    """
+    ratio = at.dK_MPa_sqrt_m / handbook_dK(specimen, at.crack_mm, at.load_range_kN, at.load_ratio)
+    sd = ratio * at.dK_sd / at.dK_MPa_sqrt_m
+    known = np.isfinite(ratio) & np.isfinite(sd) & (sd > 0)
+    if known.sum() < 3:
+        return None
+    weight = sd[known] ** -2
+    x = at.crack_mm[known] - np.average(at.crack_mm[known], weights=weight)
+    mean = float(np.average(ratio[known], weights=weight))
+    drift = float(np.sum(weight * x * ratio[known]) / np.sum(weight * x**2))
+    residual = ratio[known] - mean - drift * x
+    scatter = float(np.sqrt(np.sum(weight * residual**2) / (known.sum() - 2)))
+    grown = max(1.0, scatter)
+    return Calibration(mean, grown / float(np.sqrt(weight.sum())), drift,
+                       grown / float(np.sqrt(np.sum(weight * x**2))), scatter, int(known.sum()))

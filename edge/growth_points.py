@@ -1,0 +1,281 @@
+"""From records to crack-growth points: folders joined, bad fixes set aside, neighbours averaged to wide enough steps.
+
+Fixes come far more often than a crack grows by the increment the standard asks for, so fixes are averaged until the
+step is the larger of 0.25 mm and ten times the precision of the averages (ASTM E647, from memory). Averaging looks at
+the crack's monotone (isotonic) course, not at single noisy fixes, for where to cut.
+"""
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+
+from calibration.door import InputError
+from edge.record import Row, as_array
+
+Array = np.ndarray
+SMALLEST_STEP_MM = 0.25
+STEP_OVER_PRECISION = 10.0
+RESOLUTION_MM = 0.10          # E647's least resolution of a crack size: the deviation of a fix that has none
+UNUSABLE = {"no_tip", "tip_weak", "no_load", "collision_1f"}
+EVENT_KINDS = ("overload", "underload")
+OUTLIER_SD = 6.0
+STEP_OF_LOAD = 0.02           # relative change of the load range that counts as another load
+
+
+@dataclass(frozen=True)
+class Event:
+    """One overload or underload: between `after_cycles` (the last row before it) and `cycles`; its best estimate."""
+    kind: str
+    cycles: float
+    after_cycles: float
+
+    @property
+    def best_cycles(self) -> float:
+        return (self.cycles + self.after_cycles) / 2
+
+    @property
+    def sd_cycles(self) -> float:
+        """Of a place anywhere between the two."""
+        return (self.cycles - self.after_cycles) / np.sqrt(12)
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """Usable fixes in order of cycles; arrays of one length, NaN where not determined. Units as in the records.
+
+    `along_mm`, `across_mm`: the tip along and across the nominal growth direction from the datum.
+    """
+    cycles: Array
+    crack_mm: Array
+    crack_sd_mm: Array
+    dK_MPa_sqrt_m: Array
+    dK_sd: Array
+    load_range_kN: Array
+    load_ratio: Array
+    opening_fraction: Array
+    opening_sd: Array
+    along_mm: Array
+    across_mm: Array
+
+    def __len__(self) -> int:
+        return len(self.cycles)
+
+    def where(self, chosen: Array) -> Fixes:
+        return Fixes(*(getattr(self, f.name)[chosen] for f in fields(Fixes)))
+
+
+@dataclass(frozen=True)
+class Points:
+    """Averages of neighbouring fixes: as Fixes, with the number of fixes in each and the step they were made for."""
+    at: Fixes
+    count: Array
+    step_mm: float
+
+
+Placed = tuple[Row, int]      # a row and the number of the folder it came from
+
+
+def join(folders: Sequence[Sequence[Row]]) -> tuple[list[Placed], list[str]]:
+    """Rows of one test from several folders or restarts, each once, in order of cycles; and notes on what was done.
+
+    Equal rows (card and serial link, or a copied folder) count once. A run that is later in time but whose count
+    begins below the end of the runs before it counted anew: it is moved on by their last count, with a note.
+    Runs whose times overlap counted the same test together and are merged.
+    """
+    notes: list[str] = []
+    runs = [[(r, k) for r in rows if r.cycles is not None] for k, rows in enumerate(folders)]
+    joined: list[Placed] = []
+    seen: set[tuple[object, ...]] = set()
+    twice = 0
+    for run in sorted((r for r in runs if r), key=lambda run: run[0][0].time_utc or ""):
+        new = [(r, k) for r, k in run if (r.seq, r.time_utc, r.cycles, r.crack_mm) not in seen]
+        twice += len(run) - len(new)
+        seen |= {(r.seq, r.time_utc, r.cycles, r.crack_mm) for r, _ in new}
+        for part in _pieces(new):
+            end = max((_cycles(p) for p in joined), default=0)
+            later = max((r.time_utc or "" for r, _ in joined), default="") < (part[0][0].time_utc or "")
+            if joined and later and _cycles(part[0]) < end:
+                notes.append(f"the cycle count began anew at {part[0][0].time_utc}: moved on by {end} cycles")
+                part = [(replace(r, cycles=_cycles((r, k)) + end), k) for r, k in part]
+            joined += part
+    if twice:
+        notes.append(f"{twice} rows were there twice and count once")
+    return sorted(joined, key=_cycles), notes
+
+
+def _cycles(placed: Placed) -> int:
+    return placed[0].cycles or 0
+
+
+def _pieces(run: Sequence[Placed]) -> list[list[Placed]]:
+    """Cut where the cycle count falls back: a restart that lost it."""
+    pieces: list[list[Placed]] = []
+    for placed in run:
+        if pieces and _cycles(placed) >= _cycles(pieces[-1][-1]):
+            pieces[-1].append(placed)
+        else:
+            pieces.append([placed])
+    return pieces
+
+
+def find_events(rows: Sequence[Row]) -> list[Event]:
+    """Overloads and underloads flagged in the rows; rows flagged one after the other are one event."""
+    events = []
+    for kind in EVENT_KINDS:
+        for before, row in zip([None, *rows[:-1]], rows):
+            if kind in row.flags and not (before and kind in before.flags):
+                cycles = float(row.cycles or 0)
+                events.append(Event(kind, cycles, float(before.cycles or 0) if before else cycles))
+    return sorted(events, key=lambda e: e.cycles)
+
+
+def refined(events: Sequence[Event], exact: Sequence[Event]) -> list[Event]:
+    """The flagged events, each with its exact cycle where one of its kind is known between the two rows."""
+    return [next((x for x in exact if x.kind == e.kind and e.after_cycles <= x.cycles <= e.cycles), e) for e in events]
+
+
+def read_events(path: Path) -> list[Event]:
+    """Events with their exact cycle, from an optional file with the columns `kind,cycles`; more columns are ignored."""
+    events = []
+    with path.open(newline="", encoding="utf-8") as f:
+        for number, line in enumerate(csv.DictReader(f), start=2):
+            try:
+                kind, cycles = line["kind"], float(line["cycles"])
+            except (KeyError, TypeError, ValueError):
+                raise InputError(f"{path}: row {number}: needs kind and cycles, as overload,120000") from None
+            if kind in EVENT_KINDS:
+                events.append(Event(kind, cycles, cycles))
+    return events
+
+
+def noise_inflation(elapsed_s: Array, memory_s: float) -> float:
+    """How much larger the variance of a mean of many fixes is than if each had its own noise.
+
+    Neighbouring fixes share frames: the lock-in forgets as exp(-2t/memory), so their noise correlates by
+    rho = exp(-2 dt/memory) and the variance of a mean grows by (1 + rho)/(1 - rho) (first-order autoregression, any
+    textbook of time series).
+    """
+    steps = np.diff(elapsed_s[np.isfinite(elapsed_s)])
+    steps = steps[steps > 0]
+    if not len(steps):
+        return 1.0
+    rho = np.exp(-2 * np.median(steps) / memory_s)
+    return float((1 + rho) / (1 - rho))
+
+
+def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] | None = None
+                 ) -> tuple[Fixes, list[str]]:
+    """Fixes with a crack size, outliers set aside; and notes on what was left out. `places_mm`: along, across a row."""
+    if not rows:
+        return Fixes(*(np.empty(0) for _ in fields(Fixes))), []
+    table = as_array(rows)
+    places = np.asarray(places_mm if places_mm is not None else np.full((len(rows), 2), np.nan), float).reshape(-1, 2)
+    flagged = np.array([bool(UNUSABLE & set(r.flags)) for r in rows])
+    fixes = Fixes(table["cycles"], table["crack_mm"], table["crack_sd_mm"], table["dKI_MPa_sqrt_m"], table["dKI_sd"],
+                  table["load_range_kN"], table["load_ratio"], table["opening_fraction"], table["opening_sd"],
+                  places[:, 0], places[:, 1])
+    usable = np.isfinite(fixes.crack_mm) & ~flagged
+    notes = [f"{np.sum(~usable)} rows without a usable tip were left out"] if not usable.all() else []
+    fixes = fixes.where(usable)
+    known = np.isfinite(fixes.crack_sd_mm) & (fixes.crack_sd_mm > 0)
+    typical = float(np.median(fixes.crack_sd_mm[known])) if known.any() else RESOLUTION_MM
+    fixes.crack_sd_mm[~known] = typical
+    outlying = _outliers(fixes.crack_mm, fixes.crack_sd_mm)
+    if outlying.any():
+        cycles = ", ".join(f"{c:.0f}" for c in fixes.cycles[outlying][:5])
+        notes.append(f"{outlying.sum()} fixes lie {OUTLIER_SD:g} deviations off their neighbours and were left out "
+                     f"(cycles {cycles}{' ...' if outlying.sum() > 5 else ''})")
+    return fixes.where(~outlying), notes
+
+
+def _outliers(crack_mm: Array, sd_mm: Array) -> Array:
+    """Fixes far off the running median of five: for a growing crack the median is the middle one, whatever the rate.
+
+    Beside an outlier the median moves to a neighbour, so the growth within the window's middle three is allowed for.
+    """
+    if len(crack_mm) < 5:
+        return np.zeros(len(crack_mm), bool)
+    window = np.sort(np.lib.stride_tricks.sliding_window_view(crack_mm, 5), axis=1)
+    outlying = np.zeros(len(crack_mm), bool)
+    allowed = OUTLIER_SD * sd_mm[2:-2] + window[:, 3] - window[:, 1]
+    outlying[2:-2] = np.abs(crack_mm[2:-2] - window[:, 2]) > allowed
+    return outlying
+
+
+def isotonic(y: Array, weight: Array) -> Array:
+    """The nearest non-decreasing course: pool adjacent violators (Ayer et al., Ann. Math. Stat. 26 (1955) 641)."""
+    level: list[float] = []
+    mass: list[float] = []
+    length: list[int] = []
+    for value, w in zip(y, weight):
+        level.append(float(value))
+        mass.append(float(w))
+        length.append(1)
+        while len(level) > 1 and level[-2] > level[-1]:
+            total = mass[-2] + mass[-1]
+            level[-2:] = [(mass[-2] * level[-2] + mass[-1] * level[-1]) / total]
+            mass[-2:] = [total]
+            length[-2:] = [length[-2] + length[-1]]
+    return np.repeat(level, length)
+
+
+def average(fixes: Fixes, inflation: float = 1.0, event_cycles: Sequence[float] = ()) -> Points:
+    """Points at least the minimum increment apart: the step grows until it is ten times the averages' precision."""
+    step = SMALLEST_STEP_MM
+    while True:
+        points = _average_by(step, fixes, inflation, event_cycles)
+        if not len(points.at) or STEP_OVER_PRECISION * float(np.median(points.at.crack_sd_mm)) <= step:
+            return points
+        step *= 1.1
+
+
+def _average_by(step_mm: float, fixes: Fixes, inflation: float, event_cycles: Sequence[float]) -> Points:
+    course = isotonic(fixes.crack_mm, fixes.crack_sd_mm**-2) if len(fixes) else fixes.crack_mm
+    epoch = np.searchsorted(np.sort(np.asarray(event_cycles, float)), fixes.cycles)
+    groups: list[list[int]] = []
+    for i in range(len(fixes)):
+        within = bool(groups) and course[i] - course[groups[-1][0]] < step_mm * (1 - 1e-9)
+        if within and _together(fixes, epoch, groups[-1], i):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    k = 1
+    while k < len(groups):
+        near = course[groups[k]].mean() - course[groups[k - 1]].mean() < step_mm * (1 - 1e-9)
+        if near and _together(fixes, epoch, groups[k - 1], groups[k][0]):
+            groups[k - 1] += groups.pop(k)
+        else:
+            k += 1
+    columns = [_means(fixes.where(np.array(group)), inflation) for group in groups]
+    at = Fixes(*(np.array(c, float) for c in zip(*columns))) if columns else fixes
+    return Points(at, np.array([len(g) for g in groups], int), step_mm)
+
+
+def _together(fixes: Fixes, epoch: Array, group: Sequence[int], i: int) -> bool:
+    """Whether fix i may be averaged with the group: no event between them, same load."""
+    first = group[0]
+    other_load = abs(fixes.load_range_kN[i] / fixes.load_range_kN[first] - 1) > STEP_OF_LOAD
+    return bool(epoch[i] == epoch[first] and not other_load)
+
+
+def _means(one: Fixes, inflation: float) -> list[float]:
+    """Means over the fixes, all with the weights of the crack size, so that they belong together."""
+    means = []
+    for f in fields(Fixes):
+        value = getattr(one, f.name)
+        known = np.isfinite(value)
+        if not known.any():
+            means.append(np.nan)
+            continue
+        weight = one.crack_sd_mm[known] ** -2
+        weight = weight / weight.sum()
+        if "_sd" in f.name:
+            grown = min(inflation, float(known.sum()))   # never worse than a single fix
+            means.append(float(np.sqrt(grown * np.sum((weight * value[known]) ** 2))))
+        else:
+            means.append(float(np.sum(weight * value[known])))
+    return means
