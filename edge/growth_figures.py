@@ -35,10 +35,10 @@ def size_picture(found: Analysis, fixes: Fixes, events: Sequence[Event]) -> byte
                   elinewidth=1, lw=0, label="fixes, 95 %")
     for k, event in enumerate(events):
         axes.axvline(event.best_cycles / 1e3, color=RED, lw=1.2, ls="--", label=None if k else "overload or underload")
-    for event, delay in found.delays:
-        if delay and delay.significant:
+    for k, (event, delay) in enumerate((e, d) for e, d in found.delays if d):
+        if delay.significant:
             start, end = event.best_cycles, event.best_cycles + delay.delay_cycles
-            axes.axvspan(start / 1e3, end / 1e3, color=RED, alpha=0.12, lw=0)
+            axes.axvspan(start / 1e3, end / 1e3, color=RED, alpha=0.12, lw=0, label=None if k else "changed growth")
     axes.set_xlabel("load cycles (thousands)")
     axes.set_ylabel("crack size a (mm)")
     axes.legend(loc="upper left")
@@ -79,6 +79,6 @@ def _plain_ticks(axes: Any) -> None:
     """Numbers, not powers of ten, along a dK axis that spans less than two decades."""
     from matplotlib.ticker import FuncFormatter, LogLocator
     axes.xaxis.set_major_locator(LogLocator(subs=(1.0,)))
-    axes.xaxis.set_minor_locator(LogLocator(subs=(1.5, 2, 3, 4, 5, 6, 8)))
+    axes.xaxis.set_minor_locator(LogLocator(subs=(1.5, 2, 2.5, 3, 4, 5, 6, 8)))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
     axes.xaxis.set_minor_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
