@@ -37,6 +37,7 @@ from edge.sources.frames_load import FramesLoad
 log = logging.getLogger("bolotip")
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
+LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
 MOST_PENDING = 64  # frames that wait for the load to be known
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
@@ -94,6 +95,9 @@ class Loop:
         """Until the recording ends or `stop` is set; the last row is always written."""
         try:
             while not self.stop:
+                for sink in self.sinks:
+                    if sink.waiting_rows:
+                        sink.pump()
                 frame = self.frames.read(timeout_s=0.2)
                 if frame is not None:
                     self.take(frame)
@@ -122,7 +126,9 @@ class Loop:
                 self.start_s = slot.time_s
                 self.next_row_s = slot.time_s + self.rig.records.every_s
                 self.next_maps_s = slot.time_s
-            self.lost += max(0, slot.number - self.last_number - 1) if self.last_number >= 0 else 0
+            missing = slot.number - self.last_number - 1
+            if self.last_number >= 0 and missing * self.clock.period_s < LONG_GAP_S:  # else nobody was looking
+                self.lost += max(0, missing)
             self.last_number = slot.number
             if isinstance(self.load, FramesLoad) and slot.sure and not copy:
                 self.load.see(frame, slot.time_s)
@@ -215,6 +221,8 @@ class Loop:
             self.events.add("lost")
         if self.repeated:
             self.events.add("repeated")
+        if self.card.state == "waiting":
+            self.events.add("card_full")
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
         for sink in self.sinks:
             sink.write_row(row)
@@ -264,12 +272,13 @@ def one_line(row: Row) -> str:
     )
 
 
-def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None) -> Loop:
-    """Run the loop of `rig` to its end, rows into `out` (default: the rig file's folder)."""
+def run_sources(
+    rig: Rig, frames: FrameSource, load: LoadSource, out: Path | None = None, tell: Callable[[Row], None] | None = None
+) -> Loop:
+    """Run the loop of `rig` on these sources to their end, rows into `out` (default: the rig file's folder)."""
     from edge.sinks.wire import WireSink
 
     profile = load_profile(rig.camera.profile) if rig.camera.profile else None
-    frames, load = open_sources(rig)
     wire = (WireSink(rig.records.serial_port, rig.records.serial_baud),) if rig.records.serial_port else ()
     with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:
@@ -288,6 +297,11 @@ def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | Non
             for sink in wire:
                 sink.close()
     return loop
+
+
+def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None) -> Loop:
+    """Run the loop of `rig` on the sources it names."""
+    return run_sources(rig, *open_sources(rig), out, tell)
 
 
 def run_command(rig_path: Path, out: Path | None) -> int:
