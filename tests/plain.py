@@ -1,0 +1,86 @@
+"""Plain twins of the kernels and fits: a few slow, obvious lines of NumPy each, from the formulas, nothing imported."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+def accumulate(planes, energy, base, counts, regressors, decay):
+    """What one frame does to the lock-in's sums, in float64: (planes (P, N), energy (N,)) after it."""
+    y = counts.astype(float) - base
+    return decay * planes.astype(float) + np.outer(regressors, y), decay * energy.astype(float) + y**2
+
+
+@dataclass(frozen=True)
+class Batch:
+    """maps (H, N) complex, noise (N,), sd (H,): of one component of h_k per unit of noise."""
+
+    maps: np.ndarray
+    noise: np.ndarray
+    sd: np.ndarray
+
+
+def batch_lockin(frames, time_s, phase_rad, harmonics, weights=None, stretch=None) -> Batch:
+    """Weighted least squares of offset, drift and harmonics over frames (n, N) at once, with `numpy.linalg.lstsq`.
+
+    stretch (n,): number of the baseline that a frame belongs to; each has an offset and a drift of its own. The noise is
+    the weighted residual over the weight that the fit leaves, the deviation that of the weighted estimate under white
+    noise.
+    """
+    n = len(time_s)
+    w = np.ones(n) if weights is None else np.asarray(weights, float)
+    stretch = np.zeros(n, int) if stretch is None else np.asarray(stretch)
+    columns = []
+    for s in np.unique(stretch):
+        mine = stretch == s
+        columns += [mine * 1.0, mine * (time_s - time_s[mine].mean())]
+    for k in range(1, harmonics + 1):
+        columns += [np.sin(k * phase_rad), np.cos(k * phase_rad)]
+    x = np.stack(columns, 1)
+    root = np.sqrt(w)[:, None]
+    y = frames.reshape(n, -1).astype(float)
+    b, *_ = np.linalg.lstsq(x * root, y * root, rcond=None)
+    waves = b[-2 * harmonics :]
+    spread = np.linalg.pinv(x * root) * np.sqrt(w)  # estimate = spread @ y
+    variance = np.sum(spread**2, axis=1)[-2 * harmonics :]
+    left = w.sum() - np.sum(w * np.einsum("ij,ji->i", x, spread))
+    noise = np.sqrt(np.sum(w[:, None] * (y - x @ b) ** 2, axis=0) / left)
+    return Batch(waves[::2] + 1j * waves[1::2], noise, np.sqrt((variance[::2] + variance[1::2]) / 2))
+
+
+def fading_weights(slots, memory_frames):
+    """Weights of frames at the end of a run: alike until (sum w)^2 / sum w^2 is `memory_frames` M; from then on, and as
+    long as it is, older ones fade by (M - 1)/(M + 1) a frame period, which would keep it at M in an endless run without
+    losses. slots (n,): periods since the frame before; lost frames let the past fade further, then pause the fading."""
+    fade = (memory_frames - 1) / (memory_frames + 1)
+    weights = np.ones(len(slots))
+    for i, step in enumerate(slots):
+        if i and weights[:i].sum() ** 2 / np.sum(weights[:i] ** 2) >= memory_frames - 0.5:
+            weights[:i] *= fade**step
+    return weights
+
+
+def williams_design(x_mm, y_mm, terms, with_step=True):
+    """Columns of the stress sum Re sum c_n z^(n/2-1) for real and imaginary parts of c_n (n = 2: real only), in polar
+    form; first, if `with_step`, those of z^(-3/2)."""
+    r, angle = np.hypot(x_mm, y_mm), np.arctan2(y_mm, x_mm)
+    powers = ([-1.5] if with_step else []) + [n / 2 - 1 for n in range(1, terms + 1)]
+    columns = []
+    for p in powers:
+        columns.append(r**p * np.cos(p * angle))
+        if p != 0:
+            columns.append(-(r**p) * np.sin(p * angle))
+    return np.stack(columns, 1)
+
+
+def williams_fit(x_mm, y_mm, sum_MPa, terms, prior_sd=None):
+    """Coefficients in the order of `williams_design` by `numpy.linalg.lstsq`. prior_sd (columns,): in units of the
+    data's deviation, inf where there is none: each enters as one more equation 'this coefficient is 0 +- prior_sd'."""
+    a, b = williams_design(x_mm, y_mm, terms), np.asarray(sum_MPa, float)
+    if prior_sd is not None:
+        a = np.concatenate([a, np.diag(1 / np.asarray(prior_sd))])
+        b = np.concatenate([b, np.zeros(a.shape[1])])
+    scale = np.linalg.norm(a, axis=0)
+    return np.linalg.lstsq(a / scale, b, rcond=None)[0] / scale
