@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from edge.handbook import clipped_harmonics
+
 HARMONICS = 3
 
 
@@ -78,27 +80,6 @@ def centre_crack_sum(x_mm: np.ndarray, y_mm: np.ndarray, half_mm: float, stress_
     """
     z = x_mm + half_mm + 1j * y_mm
     return 2 * stress_MPa * np.real(z / (np.sqrt(z - half_mm) * np.sqrt(z + half_mm))) - stress_MPa
-
-
-def clipped_harmonics(opening_fraction: float, count: int = HARMONICS) -> np.ndarray:
-    """Fourier coefficients c_0..c_count of max(0, p_open - sin phi) / (p_open + 1), the pressure of closed crack faces.
-
-    The load is sin phi, p_open = 2 opening_fraction - 1; 1 at minimum load. With psi = phi + 90 deg and the conduction
-    angle psi_0 = arccos(-p_open), g = c_0 + sum c_k cos k psi; the integrals of cos psi cos k psi are elementary. Half
-    wave (fraction 1/2): c_1 = 1/2, c_2 = 2/(3 pi), as in mathematical handbooks. Shape (count + 1,).
-    """
-    c = np.zeros(count + 1)
-    if opening_fraction <= 0:
-        return c
-    cos0 = 1 - 2 * min(opening_fraction, 1.0)
-    psi = np.arccos(cos0)
-    c[0] = (np.sin(psi) - psi * cos0) / np.pi
-    if count:
-        c[1] = (psi - np.sin(psi) * cos0) / np.pi
-    for k in range(2, count + 1):
-        both = np.sin((k - 1) * psi) / (k - 1) + np.sin((k + 1) * psi) / (k + 1)
-        c[k] = (both - 2 * cos0 * np.sin(k * psi) / k) / np.pi
-    return c / (1 - cos0)
 
 
 def contact_harmonics(opening_fraction: float) -> list[complex]:

@@ -16,6 +16,7 @@ from math import erf
 import numpy as np
 
 from edge import williams
+from edge.handbook import clipped_harmonics
 
 EARNED = 25.0  # fall of chi-square for a zone: 4 parameters and some 30 places it might have stood in
 OPPOSITE_DEG = 100.0  # phase gap beyond which two zones are two
@@ -24,6 +25,7 @@ LEAST_SHARE = 0.1  # of the zone ahead: less may be its own tail, shaped otherwi
 BLUR_PX = 0.7
 WIDTHS_PX = (1.2, 1.8, 2.7, 4.0)
 AHEAD_PX = 30
+LARGEST_OPENING_SD = 0.15  # a flat guess over all fractions has 0.29
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,8 @@ class Closure:
     phase_gap_sd_deg: float | None = None
     reversal_mm: float | None = None
     reversal_sd_mm: float | None = None
+    opening_fraction: float | None = None
+    opening_sd: float | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -101,16 +105,19 @@ def analyse(
     angle_deg: float,
     mm_per_px: float,
     crack_mm: float,
+    h3: np.ndarray | None = None,
+    h3_sd_K: float = 0.0,
 ) -> Closure:
     """Both zones from the corrected second-harmonic map h2 (rows, columns) complex, K, with deviation sd_K of each
-    component, the load's own second harmonic taken out."""
+    component, the load's own second harmonic taken out; the opening load too, where there is a third harmonic."""
     back_px = float(np.clip(crack_mm / mm_per_px, 12, 400))
     profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w) for w in WIDTHS_PX]
     profiles = [p for p in profiles if p.x_px.size > 15 and p.x_px.min() < -6 and p.x_px.max() > 4]
     if not profiles:
         return Closure(flags=("no_contact",))
     near = [float(np.sum(np.abs(p.values / p.sd)[np.abs(p.x_px) < 12] ** 2)) for p in profiles]
-    zones = two_zones(profiles[int(np.argmax(near))])
+    profile = profiles[int(np.argmax(near))]
+    zones = two_zones(profile)
     ahead = zones.gain_bell > EARNED
     ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
     if not _contact_stands(zones):
@@ -119,6 +126,11 @@ def analyse(
         )
     mm = mm_per_px
     both = Closure(zones.end_px * mm, zones.end_sd_px * mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd)
+    if h3 is not None:
+        third = along_crack(h3, h3_sd_K, usable, tip, angle_deg, back_px, profile.width_px)
+        opened = opening(zones, third)
+        if opened is not None:
+            both = replace(both, opening_fraction=opened[0], opening_sd=opened[1])
     if not ahead:
         return both
     return replace(
@@ -128,6 +140,34 @@ def analyse(
         reversal_mm=zones.reversal_px * mm,
         reversal_sd_mm=zones.reversal_sd_px * mm,
     )
+
+
+def opening(zones: "TwoZones", third: Profile) -> tuple[float, float] | None:
+    """Share of the load range below which the faces touch, and its deviation, from the third over the second harmonic of
+    the contact; None where they do not support it. `third`: profile of h3 along the same strip.
+
+    The pressure of faces that touch below the opening load is a clipped sinusoid, and the ratio of its harmonics depends
+    on the conduction angle alone (edge.handbook.clipped_harmonics); with one taper for both, its shape cancels.
+    """
+    start, length, c2, c2_sd = zones.likeliest
+    template = taper(third.x_px, start, length) / third.sd
+    power = float(template @ template)
+    if power <= 0 or abs(c2) < 4 * c2_sd:
+        return None
+    c3 = complex(template @ (third.values / third.sd)) / power
+    # c_k cos k(phi + 90 deg) = c_k sin(k phi + (k + 1) 90 deg): the third leads the second by a quarter turn
+    ratio = c3 / (1j * c2)
+    ratio_sd = float(np.hypot(1 / np.sqrt(power), abs(ratio) * c2_sd)) / abs(c2)
+    if abs(ratio.imag) > 4 * ratio_sd:  # not in step with the second harmonic: something else makes it
+        return None
+    fractions = np.linspace(0.02, 0.98, 97)
+    c = np.array([clipped_harmonics(float(u)) for u in fractions])
+    off = (ratio.real - c[:, 3] / c[:, 2]) / ratio_sd  # the ratio falls all the way from 1 to -1
+    likely = np.exp(-0.5 * np.minimum(off**2, 700.0))
+    if likely.sum() < 1e-6:
+        return None
+    mean, sd = _mean_sd(fractions, likely / likely.sum())
+    return (mean, float(np.hypot(sd, 0.01))) if sd < LARGEST_OPENING_SD else None
 
 
 def _contact_stands(zones: "TwoZones") -> bool:
@@ -154,6 +194,7 @@ class TwoZones:
     reversal_sd_px: float
     gain_taper: float
     gain_bell: float
+    likeliest: tuple[float, float, complex, float]  # start, length, C and its deviation of the best single model
 
 
 # what is believed of the shapes before looking (mean, deviation), px
@@ -191,6 +232,10 @@ def two_zones(profile: Profile) -> TwoZones:
     weight = weight[i, j] / np.sum(weight[i, j])
     best = float(np.max(explained))
     gains = best - float(np.max(np.abs(by) ** 2 / bb)), best - float(np.max(np.abs(ay) ** 2 / aa))
+    top = np.unravel_index(int(np.argmax(score)), score.shape)
+    start, length = tapers[top[0]]
+    top_sd = float(np.sqrt(bb[top[1]] / det[top]))
+    likeliest = (float(start), float(length), complex(c[top]), top_sd)
     c, d, det, aa, bb = c[i, j], d[i, j], det[i, j], aa[i, 0], bb[j]
     c_var, d_var = bb / det, aa / det  # of each component
     ratio = c * np.conj(d)
@@ -219,6 +264,7 @@ def two_zones(profile: Profile) -> TwoZones:
         reversal,
         float(np.hypot(reversal_sd, GRID_PX)),
         *gains,
+        likeliest,
     )
 
 

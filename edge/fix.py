@@ -243,6 +243,8 @@ class Fixer:
             found.angle_deg,
             self.rig.view.mm_per_px,
             found.crack_mm,
+            corrected.maps[2] if len(corrected.maps) > 2 and 3 not in self.spoiled else None,
+            float(sd_K[2]) if len(corrected.maps) > 2 else 0.0,
         )
         fix.flags += seen.flags
         fix.values |= {
@@ -251,6 +253,8 @@ class Fixer:
             "contact_K": seen.contact_K,
             "ahead_K": seen.ahead_K,
             "phase_gap_deg": seen.phase_gap_deg,
+            "opening_fraction": seen.opening_fraction,
+            "opening_sd": seen.opening_sd,
             "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)

@@ -7,6 +7,7 @@ ESET), from the load line (CT), from the centre line (MT, where it is half of th
 Functions take numbers or arrays alike. Outside the range of a solution the result is NaN, never a guess.
 Units: kN, mm, MPa, MPa sqrt(m), Hz.
 """
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -93,6 +94,7 @@ def _per_load(factor: Callable[[ArrayLike], Array]) -> Callable[[Array], Array]:
 @dataclass(frozen=True)
 class Solution:
     """K = P F(alpha) / (B sqrt W), alpha = size_over_width * a/W, for low <= alpha <= high."""
+
     factor: Callable[[Array], Array]
     low: float
     high: float
@@ -129,8 +131,14 @@ def relative_size(geometry: str, crack_mm: ArrayLike, width_mm: float) -> Array:
     return np.asarray(crack_mm, float) * (2.0 if geometry == "MT" else 1.0) / width_mm
 
 
-def delta_K_MPa_sqrt_m(geometry: str, range_kN: ArrayLike, crack_mm: ArrayLike, width_mm: float, thickness_mm: float,
-                       free_length_mm: float | None = None) -> Array:
+def delta_K_MPa_sqrt_m(
+    geometry: str,
+    range_kN: ArrayLike,
+    crack_mm: ArrayLike,
+    width_mm: float,
+    thickness_mm: float,
+    free_length_mm: float | None = None,
+) -> Array:
     """Stress intensity (range for a load range, maximum for a maximum load); NaN outside the solution's range."""
     found = solution(geometry, None if free_length_mm is None else free_length_mm / width_mm)
     crack = np.asarray(crack_mm, float)
@@ -223,3 +231,24 @@ def schijve_U(load_ratio: ArrayLike) -> Array:
     """U = 0.55 + 0.33 R + 0.12 R^2 of 2024-T3, -1 <= R < 0.54, else NaN. Schijve, Eng. Fract. Mech. 14 (1981) [M]."""
     ratio = np.asarray(load_ratio, float)
     return np.where((ratio >= -1) & (ratio < 0.54), 0.55 + 0.33 * ratio + 0.12 * ratio**2, np.nan)
+
+
+def clipped_harmonics(opening_fraction: float, count: int = 3) -> Array:
+    """Fourier coefficients c_0..c_count of max(0, p_open - sin phi) / (p_open + 1), the pressure of closed crack faces.
+
+    The load is sin phi, p_open = 2 opening_fraction - 1; 1 at minimum load. With psi = phi + 90 deg and the conduction
+    angle psi_0 = arccos(-p_open), g = c_0 + sum c_k cos k psi; the integrals of cos psi cos k psi are elementary. Half
+    wave (fraction 1/2): c_1 = 1/2, c_2 = 2/(3 pi), as in mathematical handbooks. Shape (count + 1,).
+    """
+    c = np.zeros(count + 1)
+    if opening_fraction <= 0:
+        return c
+    cos0 = 1 - 2 * min(opening_fraction, 1.0)
+    psi = np.arccos(cos0)
+    c[0] = (np.sin(psi) - psi * cos0) / np.pi
+    if count:
+        c[1] = (psi - np.sin(psi) * cos0) / np.pi
+    for k in range(2, count + 1):
+        both = np.sin((k - 1) * psi) / (k - 1) + np.sin((k + 1) * psi) / (k + 1)
+        c[k] = (both - 2 * cos0 * np.sin(k * psi) / k) / np.pi
+    return c / (1 - cos0)

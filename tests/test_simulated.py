@@ -8,9 +8,10 @@ import recordings
 from calibration.door import InputError
 from calibration.profile import load_profile
 from edge.bench_camera import BenchCamera, CameraModel
-from edge.bench_field import Ahead, Contact, Scene, clipped_harmonics
+from edge.bench_field import Ahead, Contact, Scene
 from edge.bench_growth import CrackLaw, grow
 from edge.bench_load import LoadWave
+from edge.handbook import clipped_harmonics
 from edge.rig import load_rig
 from edge.sources.base import EndOfSource
 from edge.sources.recording import RecordedFrames, RecordedLoad
