@@ -68,7 +68,7 @@ def along_crack(
     width_px: float,
 ) -> Profile:
     """Matched average across the crack: a strip with a bell-shaped profile of deviation width_px gives its peak value."""
-    rows, columns = np.indices(h.shape)
+    rows, columns = (np.asarray(i) for i in np.indices(h.shape))
     z = williams.to_crack(rows, columns, tip, angle_deg, 1.0)
     inside = usable & np.isfinite(h) & (np.abs(z.imag) < 3 * width_px) & (z.real > -back_px) & (z.real < AHEAD_PX)
     weight = np.exp(-0.5 * (z.imag[inside] / width_px) ** 2)

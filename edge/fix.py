@@ -169,6 +169,7 @@ class Fixer:
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
+        usable &= ~region.silent(stress, sd, usable)
         found = self._search(stress, sd, usable, load.frequency_hz)
         self.last = found
         if found is None:

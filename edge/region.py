@@ -89,3 +89,33 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     off = np.abs(mean - smooth)
     bad |= off > 12 * (1.4826 * float(np.median(off)) + 1e-12)
     return bad
+
+
+SILENT_PX = 7
+LEAST_SILENT_PX = 60
+
+
+def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
+    """Where nothing answers to the load although the rest does (background, a fixture in view): mask (rows, columns).
+
+    A stress field crosses zero along lines; only what is no specimen is zero over an area.
+    """
+    import cv2
+
+    def box(image: np.ndarray) -> np.ndarray:
+        return cv2.boxFilter(image, -1, (SILENT_PX, SILENT_PX), normalize=False, borderType=cv2.BORDER_REFLECT)
+
+    count = np.maximum(box(usable.astype(np.float32)), 1)
+    mean = box(np.where(usable, stress, 0).astype(np.float32)) / count
+    noise = sd / np.sqrt(count)
+    none = np.zeros(stress.shape, bool)
+    if not usable.any() or np.median(np.abs(mean[usable])) < 12 * sd / SILENT_PX:
+        return none
+    quiet = (np.abs(mean) < 2.5 * noise) & usable
+    _, patches, stats, _ = cv2.connectedComponentsWithStats(quiet.astype(np.uint8))
+    large = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= LEAST_SILENT_PX) + 1
+    if not large.size:
+        return none
+    # the box sees the silent area only where it lies wholly inside it
+    grown = cv2.dilate(np.isin(patches, large).astype(np.uint8), np.ones((SILENT_PX + 2, SILENT_PX + 2), np.uint8))
+    return grown > 0

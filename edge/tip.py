@@ -15,7 +15,11 @@ from edge.rig import Rig
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
-STEPS = 20
+PATCH_PX = 5
+PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series' own misfit
+TIDY_ROUNDS = 3
+DOUBTED = 1.5  # chi-square per degree of freedom from which a part of the view may be something else
+STEPS = 30
 FREE_STEPS = 8  # in which the region follows the tip
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
@@ -62,9 +66,11 @@ def refine(
     turn = np.exp(1j * np.deg2rad(angle_deg))
     dK, scale = dK_hint, None
     pixels: tuple[np.ndarray, np.ndarray] | None = None
-    region, tidied = choose(rig, 1.0, 0.0, frequency_hz), False
+    region, tidied = choose(rig, 1.0, 0.0, frequency_hz), 0
     for step_number in range(STEPS):
-        if pixels is None or step_number < FREE_STEPS:  # later the set of pixels stands still, so that the steps end
+        if pixels is None or (
+            step_number < FREE_STEPS and not tidied
+        ):  # later the set of pixels stands still, so that the steps end
             crack = float(along(rig, row, col, rig.view.growth_angle_deg))
             region = choose(rig, crack, dK, frequency_hz)
             pixels = _pixels(usable, (row, col), angle_deg, mm, region)
@@ -80,10 +86,12 @@ def refine(
         shift = series.shift * min(1.0, max(region.inner_mm, 2 * mm) / max(abs(series.shift), 1e-12))
         dK, scale = abs(series.K), abs(series.coefficients[0])
         if abs(shift) / mm < SETTLED_PX:
-            good = _fitting(series, z, values, sd)
-            if tidied or good.all():
+            if series.chi2 > DOUBTED and not tidied:
+                series = _robust(series, z, values, sd, region)
+            good = _fitting(series, z, values, sd, pixels)
+            if tidied == TIDY_ROUNDS or good.all():
                 break
-            pixels, tidied = (pixels[0][good], pixels[1][good]), True
+            pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real
@@ -127,10 +135,36 @@ def _pixels(
     return r0 + i, c0 + j
 
 
-def _fitting(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float) -> np.ndarray:
-    """False for pixels far off the fit: they are no specimen (reflection, paint loss)."""
-    off = np.abs(values - williams.evaluate(series.coefficients, z))
-    return off < OUTLIER * max(sd, 1.4826 * float(np.median(off)))
+def _robust(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, region: Region) -> williams.Series:
+    """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view
+    does not draw to itself."""
+    for _ in range(8):
+        off = np.abs(values - williams.evaluate(series.coefficients, z))
+        weights = 1 / np.maximum(1.0, off / (2 * sd))
+        series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, abs(series.coefficients[0]), weights)
+    return series
+
+
+def _fitting(
+    series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """False for pixels far off the fit, alone or in patches: they are no specimen (fixture, reflection, paint loss)."""
+    import cv2
+
+    fitted = williams.evaluate(series.coefficients, z)
+    off = values - fitted
+    spread = max(sd, float(np.percentile(np.abs(off), 30)) / 0.385)  # a third of the pixels may be something else
+    good = np.abs(off) < OUTLIER * spread
+    r0, c0 = pixels[0].min(), pixels[1].min()
+    places = pixels[0] - r0, pixels[1] - c0
+    image = np.zeros((2, int(places[0].max()) + 1, int(places[1].max()) + 1), np.float32)
+    image[0][places], image[1][places] = np.clip(off, -OUTLIER * spread, OUTLIER * spread), 1
+    total, count = (
+        cv2.boxFilter(i, -1, (PATCH_PX, PATCH_PX), normalize=False, borderType=cv2.BORDER_CONSTANT) for i in image
+    )
+    mean, n = total[places] / np.maximum(count[places], 1), count[places]
+    patch = np.abs(mean) > np.maximum(OUTLIER * spread / np.sqrt(n), PATCH_SHARE * float(np.median(np.abs(fitted))))
+    return good & ~patch
 
 
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:

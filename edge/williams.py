@@ -85,15 +85,17 @@ def fit(
     terms: int,
     fades_over_mm: float | None,
     scale: float | None = None,
+    weights: np.ndarray | None = None,
 ) -> Series:
-    """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each.
+    """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each, weighted by `weights` (n,).
 
     fades_over_mm: L of the prior, None for none. scale: |c_1| the prior starts from; found from a first fit otherwise.
     Raises numpy.linalg.LinAlgError where the pixels don't determine the series.
     """
     unit = float(np.median(np.abs(z)))
     x = design(z, terms, unit)
-    gram, right = x @ x.T / sd_MPa**2, x @ stress_MPa / sd_MPa**2
+    xw = x if weights is None else x * weights
+    gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if fades_over_mm is None:
         inverse = _inverse(gram)
     else:
