@@ -25,9 +25,9 @@ class Batch:
 def batch_lockin(frames, time_s, phase_rad, harmonics, weights=None, stretch=None) -> Batch:
     """Weighted least squares of offset, drift and harmonics over frames (n, N) at once, with `numpy.linalg.lstsq`.
 
-    stretch (n,): number of the baseline that a frame belongs to; each has an offset and a drift of its own. The noise is
-    the weighted residual over the weight that the fit leaves, the deviation that of the weighted estimate under white
-    noise.
+    stretch (n,): number of the baseline that a frame belongs to; each has an offset and a drift of its own. The noise
+    is the weighted residual over the weight that the fit leaves, the deviation that of the weighted estimate under
+    white noise.
     """
     n = len(time_s)
     w = np.ones(n) if weights is None else np.asarray(weights, float)

@@ -143,8 +143,8 @@ def test_the_old_frames_of_a_full_buffer_are_not_sure_of_the_place_of_newer_ones
 @pytest.mark.xfail(strict=True, reason="frames of a heap longer than the lookahead are sure although periods late")
 @pytest.mark.parametrize("stall_s", [2.0, 4.0])
 def test_after_a_long_stall_no_frame_is_sure_of_a_wrong_place_for_long(stall_s):
-    """The reader stands still for seconds, then fifty or a hundred frames come at once (no loss): what is not placed right
-    must not be trusted, and two seconds later all is right again."""
+    """The reader stands still for seconds, then fifty or a hundred frames come at once (no loss): what is not placed
+    right must not be trusted, and two seconds later all is right again."""
     number = np.arange(2500)
     exposure = number / (RATE_HZ * 1.002)
     slots = placed(arrivals(exposure, stalled=(30.0, 30.0 + stall_s)))

@@ -15,8 +15,8 @@ TRUE = (0.2 * np.exp(1j * np.deg2rad(180.0)), 0.03 * np.exp(1j * np.deg2rad(70.0
 
 
 def seen(load_hz, lags_s, readout_s, delay_s, frames=400):
-    """Harmonic maps (2, ROWS, 1) in counts of a detector that follows T(t) by dS/dt = (T - S)/tau (one or more in a row),
-    integrated in small steps; a frame stamped t shows in row r what the detector had at t - delay - readout r/ROWS."""
+    """Harmonic maps (2, ROWS, 1) in counts of a detector that follows T(t) by dS/dt = (T - S)/tau (one or more in a
+    row), integrated in small steps; a frame stamped t shows in row r what it had at t - delay - readout r/ROWS."""
     fine = np.arange(0, frames / FRAME_HZ + 1.5, FINE_S) - 1.5
     phi = 2 * np.pi * load_hz * fine
     signal = sum(np.imag(h * np.exp(1j * k * phi)) for k, h in enumerate(TRUE, start=1))

@@ -86,7 +86,7 @@ def test_coefficients_of_the_centre_crack_are_those_of_its_expansion():
 
 @pytest.mark.parametrize("beta_deg", [0.0, 30.0, -30.0, 60.0])
 def test_inclined_crack_gives_both_modes_and_T_with_their_signs(beta_deg):
-    """K_I = s sqrt(pi a) cos^2, K_II = s sqrt(pi a) sin cos, T = -s cos 2b: Tada, Paris & Irwin handbook (from memory)."""
+    """K_I = s sqrt(pi a) cos^2, K_II = s sqrt(pi a) sin cos, T = -s cos 2b: Tada, Paris & Irwin (from memory)."""
     z, b = ring(), np.deg2rad(beta_deg)
     found = williams.fit(z, centre_crack(z, beta_deg), 1.0, TERMS, HALF_MM)
     assert found.K.real == pytest.approx(K_MPA_SQRT_M * np.cos(b) ** 2, abs=0.01 * K_MPA_SQRT_M)
@@ -159,7 +159,7 @@ def test_stated_deviations_cover_the_truth_without_prior():
 
 
 def test_stated_deviations_cover_the_truth_where_higher_terms_are_only_believed_to_fade():
-    """Coefficients drawn from the prior itself (its smallest factor), noise small: truncation is most of the deviation."""
+    """Coefficients drawn from the prior itself (smallest factor), noise small: truncation is most of the deviation."""
     L, c1 = 8.0, 150.0
 
     def draw(rng):
