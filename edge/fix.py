@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import aliases, closure, motion, region, second_harmonic, tip, williams
+from edge import adiabatic, aliases, closure, motion, region, second_harmonic, tip, williams
+from edge.conduction import Flow
 from edge.correct import Corrected, correct, far_field_delay
 from edge.lockin import Harmonics
 from edge.path import CrackPath
@@ -55,6 +56,7 @@ class Fixer:
         self.slip = motion.Slip()
         self.path = CrackPath(rig.specimen.notch_mm, rig.view.growth_angle_deg)
         self.spoiled: set[int] = set()
+        self.flow: Flow | None = None
 
     def standing_flags(self) -> list[str]:
         """What is said in every row of this camera."""
@@ -165,12 +167,16 @@ class Fixer:
         if 1 in self.spoiled:
             return None
         per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
-        stress = -2 * corrected.maps[0].real * per_K
+        stress = -2 * corrected.maps[0] * per_K
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
-        usable &= ~region.silent(stress, sd, usable)
-        found = self._search(stress, sd, usable, load.frequency_hz)
+        usable &= ~region.silent(stress.real, sd, usable)
+        found = self._search(stress.real, sd, usable, load.frequency_hz)
+        if found is not None:
+            found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
+            if self.flow is not None:
+                fix.flags.append("conduction")
         self.last = found
         if found is None:
             fix.flags.append("no_tip")
@@ -183,9 +189,10 @@ class Fixer:
         angle = self.path.angle_deg()
         if self.last is not None:
             hint = (self.last.row_px, self.last.col_px)
-            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, self.last.K_I)
+            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, self.last.K_I, self.flow)
             if found is not None and tip.acceptable(found, usable, self.rig.view.mm_per_px):
                 return found
+        self.flow = None
         return tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
 
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, fix: Fix) -> None:

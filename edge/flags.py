@@ -76,6 +76,9 @@ FLAGS: dict[str, str] = {
     "saturated": "Pixels in the region of the fit reached the end of the camera's range and were left out.",
     # tip and closure
     "no_tip": "No crack tip was found in the first-harmonic map, so the tip and everything after it are empty.",
+    "conduction": (
+        "Heat flowed around the tip, as the phase of the map shows; its effect was taken out of the fit."
+    ),
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
     "irwin": (

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge import williams
+from edge.conduction import Flow
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
 
@@ -58,6 +59,7 @@ def refine(
     angle_deg: float,
     frequency_hz: float,
     dK_hint: float = 0.0,
+    flow: Flow | None = None,
 ) -> TipFit | None:
     """Steps from `start` (row, column) to the tip; None where they lead nowhere. stress (rows, columns) MPa range with
     deviation `sd`, usable (rows, columns) bool."""
@@ -79,7 +81,7 @@ def refine(
         if z.size < LEAST_PIXELS or np.abs(z).min() < 0.3 * mm:
             return None
         try:
-            series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale)
+            series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale, flow=flow)
         except np.linalg.LinAlgError:
             return None
         # far from the tip the first-order step overshoots; half the core is how far it can be trusted
@@ -87,8 +89,8 @@ def refine(
         dK, scale = abs(series.K), abs(series.coefficients[0])
         if abs(shift) / mm < SETTLED_PX:
             if series.chi2 > DOUBTED and not tidied:
-                series = _robust(series, z, values, sd, region)
-            good = _fitting(series, z, values, sd, pixels)
+                series = _robust(series, z, values, sd, region, flow)
+            good = _fitting(_predicted(series, z, flow), values, sd, pixels)
             if tidied == TIDY_ROUNDS or good.all():
                 break
             pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
@@ -135,23 +137,28 @@ def _pixels(
     return r0 + i, c0 + j
 
 
-def _robust(series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, region: Region) -> williams.Series:
+def _predicted(series: williams.Series, z: np.ndarray, flow: Flow | None) -> np.ndarray:
+    stress = williams.evaluate(series.coefficients, z)
+    return stress if flow is None else stress + flow.real_part(z, series.coefficients)
+
+
+def _robust(
+    series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, region: Region, flow: Flow | None
+) -> williams.Series:
     """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view
     does not draw to itself."""
     for _ in range(8):
-        off = np.abs(values - williams.evaluate(series.coefficients, z))
+        off = np.abs(values - _predicted(series, z, flow))
         weights = 1 / np.maximum(1.0, off / (2 * sd))
-        series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, abs(series.coefficients[0]), weights)
+        scale = abs(series.coefficients[0])
+        series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale, weights, flow)
     return series
 
 
-def _fitting(
-    series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]
-) -> np.ndarray:
+def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """False for pixels far off the fit, alone or in patches: they are no specimen (fixture, reflection, paint loss)."""
     import cv2
 
-    fitted = williams.evaluate(series.coefficients, z)
     off = values - fitted
     spread = max(sd, float(np.percentile(np.abs(off), 30)) / 0.385)  # a third of the pixels may be something else
     good = np.abs(off) < OUTLIER * spread

@@ -20,6 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.conduction import Flow
+
 PRIORS = (0.6, 1.2, 2.4, 4.8)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 3; 0.75, 0.16 in a centre-cracked sheet
 PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked sheet's
 MPA_SQRT_MM_TO_M = np.sqrt(1e-3)
@@ -86,14 +88,18 @@ def fit(
     fades_over_mm: float | None,
     scale: float | None = None,
     weights: np.ndarray | None = None,
+    flow: Flow | None = None,
 ) -> Series:
-    """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each, weighted by `weights` (n,).
+    """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each, weighted by `weights` (n,),
+    with the heat that flows (edge/conduction.py).
 
     fades_over_mm: L of the prior, None for none. scale: |c_1| the prior starts from; found from a first fit otherwise.
     Raises numpy.linalg.LinAlgError where the pixels don't determine the series.
     """
     unit = float(np.median(np.abs(z)))
     x = design(z, terms, unit)
+    if flow is not None:
+        x = x + flow.columns(z, terms, unit)
     xw = x if weights is None else x * weights
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if fades_over_mm is None:

@@ -1,0 +1,130 @@
+"""Heat conduction around the tip: what it does to the stress-sum map, measured by the phase it leaves behind.
+
+In the plane of the sheet (D lap - i w) T = -i w T_ad. A stress sum is harmonic, so it solves this by itself wherever the
+plate is whole; only at the crack faces, where its normal derivative jumps by J, and at the tip does heat flow. With
+q^2 = i w / D, the departure from adiabatic behaviour is the faces' line source under the plane's Green function,
+
+    e(x) = 1/(2 pi) integral over the faces of K0(q |x - x'|) J(x') dx'
+
+(Carslaw & Jaeger, Conduction of Heat in Solids, for K0 as the periodic line source, from memory). For the series' terms
+n = 1 and 3 in opening, J = r^(-3/2) (finite part: the tip itself is a sink) and r^(-1/2). In sliding the faces stay
+insulated and e = -r^(-1/2) exp(-q r) sin(theta/2). All scale with the diffusion length mu = sqrt(D / (pi f)).
+
+How much of this a map shows is not taken from the material but fitted: heat that flows late turns the phase, and the
+imaginary part of the map, zero in an adiabatic plate, has the same shape with a known ratio to the real one.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+LARGEST = 8.0  # diffusion lengths; farther out nothing is left
+CLEAR = 4.0  # deviations, and
+LEAST = 0.05  # share of the full effect from which it is taken out
+THETA = np.linspace(0.0, np.deg2rad(155.0), 63)
+RHO = np.geomspace(0.1, LARGEST, 60)
+
+
+@cache
+def _kernels() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Distances, K0(q s) and q K1(q s) for q = 1 + i (mu = 1), from K_v(z) = int exp(-z cosh t) cosh(v t) dt."""
+    s = np.geomspace(1e-3, 3 * LARGEST, 1500)
+    t = np.linspace(0, 12, 400)
+    q = 1 + 1j
+    decay = np.exp(-q * s[:, None] * np.cosh(t)) * (t[1] - t[0])
+    decay[:, 0] *= 0.5
+    return s, decay.sum(1), q * (decay * np.cosh(t)).sum(1)
+
+
+@cache
+def _tables() -> tuple[np.ndarray, np.ndarray]:
+    """E_1, E_3 (THETA, RHO) complex: departures for s = Re z^(-1/2) and Re z^(1/2), times rho^(1/2) and rho^(-1/2)."""
+    s, k0, qk1 = _kernels()
+    x = (RHO * np.cos(THETA[:, None]))[..., None]
+    y = (RHO * np.sin(THETA[:, None]))[..., None]
+    t = np.linspace(0, np.sqrt(3 * LARGEST), 500) + 1e-9  # along the face, r' = t^2
+    distance = np.sqrt((x + t**2) ** 2 + y**2)
+    step = t[1] - t[0]
+
+    def looked_up(values: np.ndarray) -> np.ndarray:
+        return np.interp(distance, s, values.real, right=0) + 1j * np.interp(distance, s, values.imag, right=0)
+
+    first = -2 / np.pi * np.trapezoid(looked_up(qk1) * (x + t**2) / distance, dx=step, axis=-1)
+    third = np.trapezoid(looked_up(k0), dx=step, axis=-1) / np.pi
+    return first * RHO**0.5, third * RHO**-0.5
+
+
+def _at(table: np.ndarray, rho: np.ndarray, theta: np.ndarray) -> np.ndarray:
+    """Bilinear in log rho and theta; zero beyond the table's radius."""
+    i = np.clip((np.log(rho / RHO[0])) / np.log(RHO[1] / RHO[0]), 0, RHO.size - 1.001)
+    j = np.clip(np.abs(theta) / THETA[1], 0, THETA.size - 1.001)
+    i0, j0 = i.astype(int), j.astype(int)
+    u, v = i - i0, j - j0
+    low = table[j0, i0] * (1 - u) + table[j0, i0 + 1] * u
+    high = table[j0 + 1, i0] * (1 - u) + table[j0 + 1, i0 + 1] * u
+    return np.where(rho < LARGEST, low * (1 - v) + high * v, 0)
+
+
+def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarray:
+    """Complex departure from the adiabatic stress sum, MPa, at z (n,) mm in crack coordinates, for a series with these
+    coefficients (edge/williams.py); outside 155 degrees from the growth direction it is that of 155 degrees."""
+    first, third = _tables()
+    rho, theta = np.maximum(np.abs(z) / mu_mm, RHO[0]), np.angle(z)
+    c1 = complex(coefficients[0])
+    c3 = complex(coefficients[2]) if len(coefficients) > 2 else 0j
+    root = np.sqrt(rho)
+    e = c1.real * mu_mm**-0.5 * _at(first, rho, theta) / root + c3.real * mu_mm**0.5 * _at(third, rho, theta) * root
+    # Re(c z^(-1/2)) has + Im(c) sin(theta/2) r^(-1/2)
+    slide = -np.exp(-(1 + 1j) * rho) * np.sin(theta / 2) / root
+    return e + c1.imag * mu_mm**-0.5 * slide
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Conduction as the fit takes it into account: share of the full effect, diffusion length."""
+
+    share: float
+    mu_mm: float
+
+    def columns(self, z: np.ndarray, terms: int, unit_mm: float) -> np.ndarray:
+        """What it adds to the columns of williams.design, real part: to the two of the tip's shift, to n = 1 and n = 3."""
+        added = np.zeros((2 + 2 * terms - 1, z.size))
+        unit = np.array([1.0, 0, 0])
+        step = 0.05 * self.mu_mm
+        for column, direction in ((0, step), (1, 1j * step)):
+            ahead, behind = (departure(z + way * direction, unit, self.mu_mm).real for way in (1, -1))
+            added[column] = -2 * (ahead - behind) / (2 * step) * unit_mm**1.5
+        added[2] = departure(z, unit, self.mu_mm).real * unit_mm**0.5
+        added[3] = departure(z, 1j * unit, self.mu_mm).real * unit_mm**0.5
+        if terms >= 3:
+            added[5] = departure(z, np.array([0, 0, 1.0]), self.mu_mm).real * unit_mm**-0.5
+        return self.share * added
+
+    def real_part(self, z: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
+        """What it adds to the stress sum (n,) MPa at z (n,)."""
+        return self.share * departure(z, coefficients, self.mu_mm).real
+
+
+@dataclass(frozen=True)
+class Share:
+    """How much of the expected conduction the map shows (1: all), and its deviation; phase_rad: rest of the far field."""
+
+    value: float
+    sd: float
+    phase_rad: float
+
+    @property
+    def clear(self) -> bool:
+        return self.value > max(LEAST, CLEAR * self.sd)
+
+
+def measure(imaginary: np.ndarray, stress: np.ndarray, e: np.ndarray, sd: float) -> Share:
+    """Share from the imaginary part (n,) MPa of the stress-sum map, with deviation sd; stress, e (n,): fitted adiabatic
+    stress sum and its full departure at the same places."""
+    x = np.stack([e.imag, stress])
+    inverse = np.linalg.pinv(x @ x.T, hermitian=True)
+    b = inverse @ (x @ imaginary)
+    rest = imaginary - b @ x
+    spread = max(sd, float(np.sqrt(np.mean(rest**2))))
+    return Share(float(b[0]), float(np.sqrt(inverse[0, 0])) * spread, float(b[1]))

@@ -1,0 +1,80 @@
+"""Heat conduction around the tip, against the diffusion equation solved on a grid by FFT (tests/plates.py `conducted`)."""
+
+import numpy as np
+import pytest
+from plates import centre_crack, conducted
+
+from edge import adiabatic, conduction, tip, williams
+from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
+
+
+def rig_of(plate, diffusivity: float, tmp_path) -> Rig:
+    rows, columns = plate.sum_MPa.shape
+    return Rig(
+        Specimen("plate", 3.1e-6, 350.0, 205.0, diffusivity, notch_mm=2.0),
+        Load("frames", 7.0),
+        Camera("recording", rows, columns, 25.0),
+        View(plate.mm_per_px, plate.datum_px, plate.angle_deg),
+        LockIn(),
+        Fit(),
+        Records(),
+        tmp_path,
+        tmp_path / "rig.toml",
+    )
+
+
+@pytest.mark.parametrize("power, coefficients", [(-0.5, [1.0, 0, 0]), (0.5, [0, 0, 1.0])])
+def test_departure_of_a_term_solves_the_diffusion_equation(power, coefficients):
+    mm, diffusivity, hz = 0.05, 14.0, 7.0
+    mu = np.sqrt(diffusivity / (np.pi * hz))
+    rows, columns = np.indices((1025, 1025))
+    z = williams.to_crack(rows, columns, (512.0, 512.5), 0.0, mm)
+    adiabatic_sum = (z**power).real
+    exact = conducted(adiabatic_sum.astype(complex), mm, diffusivity, hz) - adiabatic_sum
+    r, theta = np.abs(z) / mu, np.degrees(np.abs(np.angle(z)))
+    ring = (r > 0.5) & (r < 3) & (theta < 145)
+    found = conduction.departure(z[ring], np.array(coefficients, complex), mu)
+    scale = np.abs(exact[ring]).max()
+    assert np.abs(found - exact[ring]).max() < 0.02 * scale
+    assert scale > 0.1  # there is something to compare
+
+
+def test_sliding_leaves_the_faces_insulated_and_the_tip_cool():
+    z = np.array([1e-3 * np.exp(1j * t) for t in (0.5, 1.0, 2.0)])
+    whole = (1j * z**-0.5).real + conduction.departure(z, np.array([1j, 0, 0]), 1.0)
+    assert np.abs(whole).max() < 0.05 * np.abs(z[0]) ** -0.5  # the singularity is conducted away
+
+
+@pytest.mark.parametrize("diffusivity, hz", [(14.0, 7.0), (60.0, 10.0), (14.0, 3.0)])
+def test_tip_and_K_are_right_although_heat_flows(diffusivity, hz, tmp_path):
+    view = (slice(100, 220), slice(140, 300))
+    big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.15)
+    seen = -conducted(-big.sum_MPa.astype(complex), 0.15, diffusivity, hz)[view]
+    plate = centre_crack(tip_px=(60.3, 80.6), mm_per_px=0.15)
+    rig = rig_of(plate, diffusivity, tmp_path)
+    rng = np.random.default_rng(3)
+    off = []
+    for _ in range(6):
+        stress = seen + 3.0 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
+        usable = np.ones(seen.shape, bool)
+        first = tip.find(rig, stress.real, 3.0, usable, 0.0, hz)
+        assert first is not None
+        assert abs(first.K_I / plate.KI_MPa_sqrt_m - 1) > 0.1  # what it would be without
+        found, flow = adiabatic.refine(rig, stress, 3.0, usable, first, hz)
+        assert flow is not None and flow.share == pytest.approx(1.0, abs=0.05)
+        off.append([found.K_I / plate.KI_MPa_sqrt_m - 1, found.col_px - 80.6, found.row_px - 60.3])
+        assert abs(found.K_I / plate.KI_MPa_sqrt_m - 1) < 3.5 * found.sd[2] / found.K_I
+    k, along, across = np.abs(np.mean(off, 0))
+    assert k < 0.025 and along < 0.2 and across < 0.2
+
+
+def test_an_adiabatic_map_is_left_alone(tmp_path):
+    plate = centre_crack(tip_px=(60.3, 80.6))
+    rig = rig_of(plate, 14.0, tmp_path)
+    rng = np.random.default_rng(4)
+    noise = rng.standard_normal((2, *plate.sum_MPa.shape))
+    stress = plate.sum_MPa + 4 * noise[0] + 4j * noise[1]
+    usable = np.ones(stress.shape, bool)
+    first = tip.find(rig, stress.real, 4.0, usable, 0.0, 7.0)
+    found, flow = adiabatic.refine(rig, stress, 4.0, usable, first, 7.0)
+    assert flow is None and found is first
