@@ -120,7 +120,7 @@ OFFENDING = [
     ("edge/rig.py", "from edge.lockin import Lockin", ["edge.lockin"]),
     ("edge/tip.py", "from edge import loop", ["edge.loop"]),
     ("edge/tip.py", "from .loop import run", ["edge.loop"]),
-    ("edge/tip.py", "from edge.williams_x import series", ["edge.williams_x"]),
+    ("edge/clock.py", "from edge.williams_x import series", ["edge.williams_x"]),
     ("edge/lockin_kernel.py", "import edge.clock", ["edge.clock"]),
     ("edge/sources/uvc.py", "from ..loop import run", ["edge.loop"]),
 ]
