@@ -11,17 +11,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.cycles import HYSTERESIS, CycleCounter, LoadEvent
+
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
 SPARSE_SAMPLES = 40  # in a window of a sparse signal
 KEPT = 256  # knots
+FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
+FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
+COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
+STILL = 0.2  # of the usual range: a load that moves less stands still
 
 
 @dataclass(frozen=True)
 class Knot:
     """Fit of one window, at its middle. h2: second harmonic over the fundamental, complex, in the convention
-    P2(t) = Pa |h2| sin(2 phi + arg h2). cycles: rising crossings counted up to time_s. noise_kN: residual."""
+    P2(t) = Pa |h2| sin(2 phi + arg h2). cycles: counted up to time_s. noise_kN: residual. trouble: why there is no
+    phase, a word of edge.flags (paused, load_uneven, waiting_load), or nothing."""
 
     time_s: float
     phase_rad: float
@@ -31,7 +38,11 @@ class Knot:
     h2: complex
     noise_kN: float
     cycles: float
-    good: bool
+    trouble: str = ""
+
+    @property
+    def good(self) -> bool:
+        return not self.trouble
 
 
 @dataclass(frozen=True)
@@ -57,12 +68,13 @@ class LoadPhase:
         self.nominal_hz = self.frequency_hz = frequency_hz
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
         self.knots: deque[Knot] = deque(maxlen=KEPT)
+        self.counter = CycleCounter()
         self.counted_to_s = -np.inf
         self.cycles = 0.0
-        self.above = False
         self.bad_in_a_row = 2  # so that the first window looks for the frequency
         self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
+        self.last_amplitude_kN = 0.0
 
     @property
     def window_s(self) -> float:
@@ -85,38 +97,60 @@ class LoadPhase:
             self.time_s, self.load_kN = self.time_s[drop:], self.load_kN[drop:]
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
+        """Leave a knot, good or bad."""
         middle = float(t[0] + t[-1]) / 2
+        fit = self._fit(t - middle, p)
+        good = fit is not None and self._is_good(fit)
         if self.samples_per_s is None:
-            self._count(t, p, middle)
+            if fit is not None and good:
+                self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
+            new = (t > self.counted_to_s) & (t <= middle)
+            self.counter.add(t[new], p[new])
+            self.counted_to_s, self.cycles = middle, float(self.counter.cycles)
+        if fit is not None and good:
+            self._leave_good(middle, fit)
+        else:
+            missing = fit is None and self.samples_per_s is None
+            trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
+            self._leave_bad(middle, trouble)
+
+    def _fit(self, t: np.ndarray, p: np.ndarray) -> "WaveFit | None":
+        """The window's fit, times from its middle; None where samples are missing."""
         longest_gap_s = 8 / self.samples_per_s if self.samples_per_s else 0.5 / self.frequency_hz
         if t.size < 5 * CYCLES or np.max(np.diff(t)) > longest_gap_s:
-            self._leave(middle, None)
-            return
+            return None
         thin = max(1, t.size // MOST_SAMPLES)
-        t, p = t[::thin] - middle, p[::thin]
+        t, p = t[::thin], p[::thin]
         if self.bad_in_a_row >= 2:
             look = near_frequency if self.samples_per_s else strongest_frequency
             self.frequency_hz = look(t, p, self.nominal_hz) or self.frequency_hz
-        self._leave(middle, fit_harmonics(t, p, self.frequency_hz))
+        return fit_harmonics(t, p, self.frequency_hz)
 
-    def _leave(self, middle: float, fit: "WaveFit | None") -> None:
-        """Turn a fit into a knot, good or bad."""
-        last = self.knots[-1] if self.knots else None
-        good = (
-            fit is not None
-            and fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples))
+    def _is_good(self, fit: "WaveFit") -> bool:
+        return (
+            fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples))
             and fit.noise_kN < fit.amplitude_kN * max(0.03, min(0.25, 3 * self.typical_noise or 0.25))
+            and self.nominal_hz / FARTHEST < fit.frequency_hz < self.nominal_hz * FARTHEST
         )
-        if not good or fit is None:
-            self.bad_in_a_row += 1
-            if self.bad_in_a_row > 8:  # a rougher load is here to stay: judge it afresh
-                self.typical_noise = self.typical_amplitude_kN = 0.0
-            self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, False))
-            return
+
+    def _stands_still(self, p: np.ndarray) -> bool:
+        """Whether the load does so in half of the window."""
+        halves = p[: p.size // 2], p[p.size // 2 :]
+        return bool(min(np.ptp(half) for half in halves) < STILL * 2 * self.last_amplitude_kN)
+
+    def _leave_bad(self, middle: float, trouble: str) -> None:
+        self.bad_in_a_row += 1
+        if self.bad_in_a_row > 8:  # a rougher load is here to stay: judge it afresh
+            self.typical_noise = self.typical_amplitude_kN = 0.0
+        self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, trouble))
+
+    def _leave_good(self, middle: float, fit: "WaveFit") -> None:
+        last = self.knots[-1] if self.knots else None
         self.bad_in_a_row = 0
         weight = 0.2 if self.typical_noise else 1.0
         self.typical_noise += weight * (fit.noise_kN / fit.amplitude_kN - self.typical_noise)
         self.typical_amplitude_kN += weight * (fit.amplitude_kN - self.typical_amplitude_kN)
+        self.last_amplitude_kN = self.typical_amplitude_kN
         self.frequency_hz = fit.frequency_hz
         phase = fit.phase_rad
         if last is not None and last.good:  # unwrap by prediction; across a bad stretch only phi mod 2 pi matters
@@ -127,27 +161,12 @@ class LoadPhase:
                 self.cycles += (phase - last.phase_rad) / (2 * np.pi)
         elif self.samples_per_s:
             self.cycles += fit.frequency_hz * self.window_s / 2  # the step from a window that gave no phase
+        if not self.samples_per_s:  # the counter tells how many, the phase how far into the next
+            part = fit.phase_rad / (2 * np.pi) % 1
+            self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
         self.knots.append(
-            Knot(
-                middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles, True
-            )
+            Knot(middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles)
         )
-
-    def _count(self, t: np.ndarray, p: np.ndarray, until_s: float) -> None:
-        """Rising crossings of the window's middle level, with hysteresis, in the samples not yet counted."""
-        low, high = np.percentile(p, [3, 97])
-        new = (t > self.counted_to_s) & (t <= until_s)
-        self.counted_to_s = until_s
-        swing = (high - low) / 2
-        if swing < 0.2 * self.typical_amplitude_kN or swing < 4 * float(np.median(np.abs(np.diff(p)))) / max(
-            1, np.sqrt(t.size)
-        ):
-            return
-        u = (p[new] - (low + high) / 2) / swing
-        marks = np.where(u > 0.3, 1, np.where(u < -0.3, -1, 0))
-        marks = np.concatenate([[1 if self.above else -1], marks[marks != 0]])
-        self.cycles += int(np.count_nonzero(np.diff(marks) > 0))
-        self.above = bool(marks[-1] > 0)
 
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
@@ -157,8 +176,8 @@ class LoadPhase:
             after -= 1
         left = knots[after - 1] if after else None
         right = knots[after] if after < len(knots) else None
-        if left is not None and left.good and right is not None and right.good:
-            span = right.time_s - left.time_s
+        span = right.time_s - left.time_s if left is not None and right is not None else np.inf
+        if left is not None and left.good and right is not None and right.good and span < FAR_WINDOWS * self.window_s:
             u = (time_s - left.time_s) / span
             w0, w1 = 2 * np.pi * left.frequency_hz * span, 2 * np.pi * right.frequency_hz * span
             h = u * u * (3 - 2 * u)  # cubic Hermite: phases and frequencies of both knots
@@ -168,6 +187,15 @@ class LoadPhase:
             if knot is not None and knot.good and abs(time_s - knot.time_s) <= span:
                 return float(knot.phase_rad + 2 * np.pi * knot.frequency_hz * (time_s - knot.time_s))
         return None
+
+    def trouble_at(self, time_s: float) -> str:
+        """Why there is no phase at `time_s`: a word of edge.flags."""
+        bad = [k for k in self.knots if k.trouble and abs(k.time_s - time_s) < FAR_WINDOWS * self.window_s]
+        return min(bad, key=lambda k: abs(k.time_s - time_s)).trouble if bad else "waiting_load"
+
+    def take_events(self, until_s: float) -> list[LoadEvent]:
+        """Overloads, underloads and steps of the load that began by `until_s`, each once."""
+        return self.counter.take_events(until_s)
 
     def covered_to_s(self) -> float:
         """Up to where the phase is settled by windows on both sides."""
@@ -223,7 +251,9 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         w = 2 * np.pi * frequency_hz
         s, c = np.sin(w * t), np.cos(w * t)
         scale = t[-1] - t[0]
-        x = np.stack([np.ones_like(t), t / scale, s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1)
+        x = np.stack(
+            [np.ones_like(t), t / scale, s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1
+        )
         b, *_ = np.linalg.lstsq(x, p, rcond=None)
         z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
         if abs(z) == 0:
@@ -251,14 +281,14 @@ def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> floa
     padded = 4 * n
     power = np.abs(np.fft.rfft((even - even.mean()) * np.hanning(n), padded))
     f = np.fft.rfftfreq(padded, (t[-1] - t[0]) / (n - 1))
-    band = np.flatnonzero((f > nominal_hz / 5) & (f < nominal_hz * 5))
+    band = np.flatnonzero((f[:-1] > nominal_hz / 5) & (f[:-1] < nominal_hz * 5))
     if band.size < 3 or not power.any():
         return None
     i = int(band[np.argmax(power[band])])
-    if power[i] <= 0 or not 0 < i < power.size - 1:
-        return None
     a, b, c = power[i - 1 : i + 2]
-    return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0])) if a - 2 * b + c else float(f[i])
+    if not a < b >= c:  # a creeping load: its spectrum only falls
+        return None
+    return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0]))
 
 
 def near_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:

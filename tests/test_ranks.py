@@ -30,6 +30,7 @@ RANKS = {
     "edge.maps": 1.2,
     "edge.region": 1.9,
     "edge.lockin": 1.9,
+    "edge.cycles": 1.9,
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
     "edge.sources.simulated": 2.1,

@@ -1,0 +1,201 @@
+"""Load cycles one by one: their number, peak and valley, and which of them stand out of the cycles around them.
+
+A cycle begins where the load rises through its middle, so that it holds first its peak, then its valley. The levels for
+that come from the last window of load that was a clean wave; they are not the middle of whatever arrives, so noise of a
+load that stands still is no cycle, and an overload does not move them.
+
+Each cycle is compared with the median of the cycles before it (up to HISTORY of them; their scatter from the median
+absolute deviation). A short block of cycles beyond that is an overload or underload, a lasting change a load step. The
+limits are common practice, no source; they are widened by the scatter and by what sampling leaves open: with n samples
+a cycle the largest of them lies up to (1 - cos(pi/n))/2 of the range below the peak.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+HYSTERESIS = 0.3  # of the amplitude, on both sides of the middle
+HISTORY = 64  # cycles that a cycle is compared with, at most
+FEWEST = 16  # and at least
+STANDS_OUT = 0.15  # of the range beyond the median peak or valley: overload or underload
+QUIET = 4  # ordinary cycles that end an overload
+BLOCK = 32  # cycles; what stands out for longer is another load
+STEP = 0.02  # of the range: a lasting change of peak, valley or range that is another load
+STEP_CYCLES = 16  # over which it must last
+SURE = 8.0  # deviations
+MAD_TO_SD = 1.4826  # of normal noise
+MOST_OPEN = 60_000  # samples kept of a cycle that does not end
+KEPT_EVENTS = 1000
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class LoadEvent:
+    """kind: overload, underload or load_step. cycles: number of complete cycles before the (first) one that stands out;
+    time_s: its beginning; count: how many stand out (0: a step, for good). peak_kN, valley_kN: of the cycle that stands
+    out most, or the medians after a step."""
+
+    kind: str
+    cycles: int
+    time_s: float
+    count: int
+    peak_kN: float
+    valley_kN: float
+
+
+class CycleCounter:
+    """Samples go in with `add`, in order and each once; `cycles` counts, `take_events` hands out what stood out."""
+
+    def __init__(self) -> None:
+        self.cycles = 0
+        self.levels: tuple[float, float] | None = None  # kN: below the first is low, above the second high
+        self.open_s, self.open_kN = np.empty(0), np.empty(0)  # samples of the cycle under way
+        self.state = 0  # at their beginning: 1 high, -1 low, 0 not known yet
+        self.counted = False  # whether they begin with a crossing
+        self.judge = Judge()
+
+    def set_levels(self, mean_kN: float, amplitude_kN: float) -> None:
+        """Where the load crosses, from a clean stretch of it."""
+        self.levels = mean_kN - HYSTERESIS * amplitude_kN, mean_kN + HYSTERESIS * amplitude_kN
+
+    def add(self, time_s: Array, load_kN: Array) -> None:
+        """New samples (n,). Before the first levels they wait."""
+        t, p = np.concatenate([self.open_s, time_s]), np.concatenate([self.open_kN, load_kN])
+        starts = np.empty(0, int)
+        if self.levels is not None and t.size:
+            mark = np.where(p > self.levels[1], 1, np.where(p < self.levels[0], -1, 0))
+            known = np.flatnonzero(mark)
+            state = mark[known]
+            starts = known[(state > 0) & (np.concatenate([[self.state], state[:-1]]) < 0)]
+        if starts.size:
+            self._close(t, p, starts)
+            t, p = t[starts[-1] :], p[starts[-1] :]
+            self.state, self.counted = 1, True
+        elif t.size > MOST_OPEN:
+            drop = t.size - MOST_OPEN // 2
+            if self.levels is not None and (gone := known[known < drop]).size:
+                self.state = int(mark[gone[-1]])
+            t, p = t[drop:], p[drop:]
+        self.open_s, self.open_kN = t, p
+
+    def _close(self, t: Array, p: Array, starts: Array) -> None:
+        """Count the crossings at `starts` and judge the cycles that end there."""
+        edges = np.concatenate([[0], starts]) if self.counted else starts
+        number = self.cycles + np.arange(edges.size - 1) + (0 if self.counted else 1)
+        self.cycles += starts.size
+        if edges.size > 1:
+            peak, valley = (f.reduceat(p, edges)[:-1] for f in (np.maximum, np.minimum))
+            samples = float(np.median(np.diff(edges)))
+            self.judge.see(np.column_stack([number, t[edges[:-1]], peak, valley]), samples)
+
+    def take_events(self, until_s: float = np.inf) -> list[LoadEvent]:
+        """Events that began by `until_s` and were not handed out before, in order of their beginning."""
+        ready = [e for e in self.judge.events if e.time_s <= until_s]
+        for event in ready:
+            self.judge.events.remove(event)
+        return sorted(ready, key=lambda e: e.time_s)
+
+
+NUMBER, TIME, PEAK, VALLEY = range(4)  # columns of a table of cycles
+
+
+class Judge:
+    """Compares cycles with those before them. Tables of cycles are (n, 4): number, time, peak, valley."""
+
+    def __init__(self) -> None:
+        self.before = np.empty((0, 4))  # ordinary cycles
+        self.block: list[Array] = []  # cycles that stand out, and ordinary ones among and just after them
+        self.quiet = 0  # ordinary ones at the end of it
+        self.samples = np.inf  # a cycle
+        self.events: deque[LoadEvent] = deque(maxlen=KEPT_EVENTS)
+
+    def see(self, cycles: Array, samples_per_cycle: float) -> None:
+        """New complete cycles (n, 4), n > 0."""
+        self.samples = samples_per_cycle
+        while len(cycles):
+            beyond: Array = np.any(self._beyond(cycles), axis=1)
+            if not self.block:  # ordinary ones a stretch at a time: each is to be compared with those just before it
+                ordinary = int(np.argmax(beyond)) if beyond.any() else len(cycles)
+                ordinary = min(ordinary, FEWEST)
+                self._remember(cycles[:ordinary])
+                cycles = cycles[ordinary:]
+                if ordinary:
+                    continue
+            self.block.append(cycles[0])
+            self.quiet = 0 if beyond[0] else self.quiet + 1
+            cycles = cycles[1:]
+            if self.quiet >= QUIET:
+                self._end_block()
+            elif len(self.block) >= BLOCK + QUIET:
+                self._another_load(np.array(self.block))
+                self.block = []
+
+    def _beyond(self, cycles: Array) -> Array:
+        """(n, 2) bool: peak too high, valley too low against the cycles before."""
+        if len(self.before) < FEWEST:
+            return np.zeros((len(cycles), 2), bool)
+        middle, limits = median(extremes(self.before)), self._limits(self.before, STANDS_OUT, SURE)
+        over = cycles[:, PEAK] > middle[0] + limits[0]
+        return np.stack([over, cycles[:, VALLEY] < middle[1] - limits[1]], axis=1)
+
+    def _limits(self, cycles: Array, share: float, deviations: float) -> Array:
+        """(3,): by how much peak, valley and range may differ from the median before it means something, kN."""
+        three = extremes(cycles)
+        middle = median(three)
+        scatter = MAD_TO_SD * median(np.abs(three - middle))
+        unseen = (1 - np.cos(np.pi / max(self.samples, 2.0))) / 2
+        return np.maximum(share * middle[2], deviations * scatter) + unseen * middle[2]
+
+    def _remember(self, cycles: Array) -> None:
+        """Ordinary cycles (n, 4), n <= FEWEST: part of what later ones are compared with."""
+        self.before = np.concatenate([self.before, cycles])[-HISTORY - STEP_CYCLES :]
+        if len(self.before) < FEWEST + STEP_CYCLES:
+            return
+        old, new = self.before[:-STEP_CYCLES], self.before[-STEP_CYCLES:]
+        # deviation of a median of n: 1.25 sd/sqrt(n) (normal noise, any textbook)
+        deviations = SURE * 1.25 * float(np.sqrt(1 / len(old) + 1 / len(new)))
+        was, now = median(extremes(old)), median(extremes(new))
+        if np.any(np.abs(now - was) > self._limits(old, STEP, deviations)):
+            self._another_load(self.before[self._step_at(was, now) :])
+
+    def _step_at(self, was: Array, now: Array) -> int:
+        """Where in `before` the load changed: after the last cycle that is nearer to the old medians, some strays aside."""
+        three = extremes(self.before)
+        nearer_old = np.abs(three - was).sum(1) < np.abs(three - now).sum(1)
+        old = np.flatnonzero(nearer_old[: -STEP_CYCLES // 2])
+        return int(old[-1]) + 1 if old.size else 0
+
+    def _another_load(self, since: Array) -> None:
+        """The cycles `since` are the first of another load."""
+        peak, valley = median(since[:, PEAK:])
+        first = since[0]
+        self.events.append(LoadEvent("load_step", int(first[NUMBER]), first[TIME], 0, peak, valley))
+        self.before = since
+
+    def _end_block(self) -> None:
+        """The load is as before again: what stood out was an overload, an underload or both."""
+        block, self.block = np.array(self.block), []
+        beyond = self._beyond(block)
+        for kind, chosen, most in (
+            ("overload", block[beyond[:, 0]], lambda b: np.argmax(b[:, PEAK])),
+            ("underload", block[beyond[:, 1]], lambda b: np.argmin(b[:, VALLEY])),
+        ):
+            if len(chosen):
+                first, worst = chosen[0], chosen[most(chosen)]
+                self.events.append(
+                    LoadEvent(kind, int(first[NUMBER]), first[TIME], len(chosen), worst[PEAK], worst[VALLEY])
+                )
+        self._remember(block[~beyond.any(axis=1)][-FEWEST:])
+
+
+def extremes(cycles: Array) -> Array:
+    """(n, 3): peak, valley and range."""
+    return np.column_stack([cycles[:, PEAK:], cycles[:, PEAK] - cycles[:, VALLEY]])
+
+
+def median(table: Array) -> Array:
+    """Of each column; many times faster than numpy's own on a few rows."""
+    ranked = np.sort(table, axis=0)
+    return (ranked[(len(table) - 1) // 2] + ranked[len(table) // 2]) / 2
