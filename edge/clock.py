@@ -16,6 +16,8 @@ GUARD = 0.25  # of a period: how early a frame may seem to be before it is given
 PERIOD_SD = 0.005  # relative: how far the real frame rate may be from the nominal one at the start
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LARGEST_BLOCK = 32
+HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
+SILENCE = 2.5  # periods without a frame, after which that is looked for
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,8 @@ class FrameClock:
         self.block: list[float] = []
         self.block_size = 4
         self.spread_s = 0.002  # typical lateness above the envelope
+        self.last_arrival_s = np.inf
+        self.heap = False
         self.doubtful = 0  # frames in a row that contradict the grid
 
     @property
@@ -64,14 +68,27 @@ class FrameClock:
         )  # slots after `number`
         step = max(1, int(newest.min())) if self.number >= 0 else 0
         self._advance(step)
-        late_s = float(self.waiting.popleft() - self.offset_s)
-        sure = late_s > -GUARD * self.period_s
+        arrival_s = self.waiting.popleft()
+        late_s = float(arrival_s - self.offset_s)
+        believable = -GUARD * self.period_s < late_s < self.period_s * (1 + GUARD) + 6 * self.spread_s
+        in_heap = self._in_heap(arrival_s)
+        sure = bool(believable and not in_heap)
         self.doubtful = 0 if sure else self.doubtful + 1
         if sure:
             self.block.append(late_s)
         if len(self.block) >= self.block_size:
             self._correct()
         return Slot(self.number, self.offset_s, late_s, sure)
+
+    def _in_heap(self, arrival_s: float) -> bool:
+        """Whether the frame belongs to those that a stalled reader found waiting: after a long silence, several at once.
+        They may be old ones out of a full buffer, with the newer ones lost, so their places can't be told."""
+        since = arrival_s - self.last_arrival_s
+        until_next = self.waiting[0] - arrival_s if self.waiting else np.inf
+        close = HEAP * self.period_s
+        self.heap = (self.heap and since < close) or (since > SILENCE * self.period_s and until_next < close)
+        self.last_arrival_s = arrival_s
+        return self.heap
 
     def _lost_the_grid(self, arrival_s: float) -> bool:
         """After a long gap, or a run of contradictions, the phase of the grid is looked for anew."""

@@ -202,7 +202,7 @@ START, START_SD = -0.5, 1.0  # contact ends at the physical tip, a little behind
 PLACE, PLACE_SD = 2.0, 2.0
 SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
 GRID_PX = 0.15  # deviation that the grid itself adds
-LEAST_WEIGHT = 12.0  # log posterior below its peak from which places no longer count
+MOST_MODELS = 1500  # of the grid's, the likeliest
 
 
 def two_zones(profile: Profile) -> TwoZones:
@@ -227,9 +227,10 @@ def two_zones(profile: Profile) -> TwoZones:
         - 0.5 * (np.log(bells[:, 1] / SIZE) / np.log(SIZE_FACTOR)) ** 2
     )
     score = 0.5 * explained - np.log(det / (aa * bb)) + believed - np.log(aa) - np.log(bb)
-    weight = np.exp(np.maximum(score - score.max(), -700.0))
-    i, j = np.nonzero(score > score.max() - LEAST_WEIGHT)
-    weight = weight[i, j] / np.sum(weight[i, j])
+    kept = np.argpartition(score, -MOST_MODELS, axis=None)[-MOST_MODELS:]  # the rest weigh nothing, or all alike
+    i, j = np.unravel_index(kept, score.shape)
+    weight = np.exp(score[i, j] - score.max())
+    weight = weight / weight.sum()
     best = float(np.max(explained))
     gains = best - float(np.max(np.abs(by) ** 2 / bb)), best - float(np.max(np.abs(ay) ** 2 / aa))
     top = np.unravel_index(int(np.argmax(score)), score.shape)
