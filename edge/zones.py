@@ -1,0 +1,182 @@
+"""The two zones of the second harmonic along a crack, as a posterior over their shapes.
+
+Models are a taper behind the tip and a bell ahead of it (edge/closure.py says why). On a grid of their shapes the two
+complex amplitudes follow from linear least squares, and their uncertainty is integrated over with a flat prior, so
+means and deviations of what the zones are hold also where the shape is badly known. Where the profile is so clear that
+the grid is coarse beside the answer, a finer one is laid around its best point.
+"""
+
+from dataclasses import dataclass
+from math import erf
+
+import numpy as np
+
+BLUR_PX = 0.7
+# what is believed of the shapes before looking (mean, deviation), px
+START, START_SD = -0.5, 1.0  # contact ends at the physical tip, a little behind the elastic one
+PLACE, PLACE_SD = 2.0, 2.0
+SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
+MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
+SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
+STEP_PX = 0.05  # deviation that the grid itself adds
+
+
+@dataclass(frozen=True)
+class Profile:
+    """x_px (n,): along the crack from the tip, in pixels; values (n,) complex, K; sd (n,): of each component; width_px."""
+
+    x_px: np.ndarray
+    values: np.ndarray
+    sd: np.ndarray
+    width_px: float
+
+
+def taper(x: np.ndarray, start: np.ndarray | float, length: np.ndarray | float) -> np.ndarray:
+    """1 at `start`, falling linearly to 0 at start - length, none ahead of it; the step is blurred."""
+    return np.clip(1 + np.minimum(x - start, 0) / length, 0, 1) * taper_edge(x - start)
+
+
+def taper_edge(u: np.ndarray) -> np.ndarray:
+    """1 far behind, 0 far ahead of u = 0: the blurred step, a cumulative normal distribution by interpolation."""
+    table = np.linspace(-4, 4, 161)
+    return np.interp(u / BLUR_PX, table, [0.5 * (1 - erf(v / 2**0.5)) for v in table])
+
+
+def bell(x: np.ndarray, place: np.ndarray | float, size: np.ndarray | float) -> np.ndarray:
+    return np.exp(-0.5 * ((x - place) / size) ** 2)
+
+
+@dataclass(frozen=True)
+class TwoZones:
+    """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
+    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other.
+    likeliest: start, length, C and its deviation of the best single model."""
+
+    C_K: float
+    C_sd_K: float
+    D_K: float
+    D_sd_K: float
+    gap_deg: float
+    gap_sd_deg: float
+    end_px: float
+    end_sd_px: float
+    reversal_px: float
+    reversal_sd_px: float
+    gain_taper: float
+    gain_bell: float
+    likeliest: tuple[float, float, complex, float]
+
+
+@dataclass(frozen=True)
+class Models:
+    """The likeliest models of a grid (n,): shapes, amplitudes, variances of their components, weights; and the gains."""
+
+    tapers: np.ndarray
+    bells: np.ndarray
+    c: np.ndarray
+    d: np.ndarray
+    c_var: np.ndarray
+    d_var: np.ndarray
+    weight: np.ndarray
+    gains: tuple[float, float]
+
+
+def two_zones(profile: Profile) -> TwoZones:
+    """The posterior for a profile."""
+    longest = 1.2 * max(-float(profile.x_px.min()), 12.0)
+    lengths = np.concatenate([np.arange(1.5, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
+    starts, places, sizes = np.arange(-4.0, 2.1, 0.5), np.arange(-0.5, 8.1, 0.5), np.geomspace(0.9, 7.0, 12)
+    models = weigh(profile, starts, lengths, places, sizes)
+    best = int(np.argmax(models.weight))
+    (start, length), (place, size) = models.tapers[best], models.bells[best]
+    step = float(np.interp(length, lengths, np.gradient(lengths)))
+    spread = mean_sd(models.tapers[:, 1] - models.tapers[:, 0], models.weight)[1]
+    if spread < 0.5 * SPAN * step / 1.5:
+        way = np.linspace(-SPAN, SPAN, 9)
+        fine = weigh(
+            profile,
+            start + 0.5 * way,
+            np.maximum(length + step * np.linspace(-SPAN, SPAN, 33), 1.0),
+            place + 0.5 * way[::2],
+            size * 1.2 ** way[::2],
+        )
+        models = Models(**{**vars(fine), "gains": tuple(np.maximum(fine.gains, models.gains))})
+    return _summary(models)
+
+
+def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.ndarray, sizes: np.ndarray) -> Models:
+    """All tapers (start, length) beside all bells (place, size), px."""
+    x, y, w = profile.x_px, profile.values / profile.sd, 1 / profile.sd
+    tapers = np.array([(s, n) for s in starts for n in lengths])
+    bells = np.array([(p, s) for p in places for s in sizes])
+    a = np.concatenate([taper(x, s, lengths[:, None]) for s in starts]) * w
+    b = bell(x, bells[:, :1], bells[:, 1:]) * w
+    aa, bb, ab = np.sum(a * a, 1)[:, None], np.sum(b * b, 1), a @ b.T
+    ay, by = (a @ y)[:, None], b @ y
+    det = np.maximum(aa * bb - ab**2, 1e-9 * aa * bb)
+    c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
+    explained = (np.conj(c) * ay + np.conj(d) * by).real
+    believed = (
+        -0.5 * ((tapers[:, :1] - START) / START_SD) ** 2
+        - 0.5 * ((bells[:, 0] - PLACE) / PLACE_SD) ** 2
+        - 0.5 * (np.log(bells[:, 1] / SIZE) / np.log(SIZE_FACTOR)) ** 2
+    )
+    score = 0.5 * explained - np.log(det) + believed
+    kept = np.argpartition(score, -min(MOST_MODELS, score.size), axis=None)[-MOST_MODELS:]
+    i, j = np.unravel_index(kept, score.shape)
+    weight = np.exp(score[i, j] - score.max())
+    most = float(np.max(explained))
+    gains = most - float(np.max(np.abs(by) ** 2 / bb)), most - float(np.max(np.abs(ay) ** 2 / aa))
+    det = det[i, j]
+    return Models(tapers[i], bells[j], c[i, j], d[i, j], bb[j] / det, aa[i, 0] / det, weight / weight.sum(), gains)
+
+
+def _summary(m: Models) -> TwoZones:
+    """Means and deviations over the models."""
+    ratio = m.c * np.conj(m.d)
+    turn = complex(np.sum(m.weight * ratio / np.maximum(np.abs(ratio), 1e-30)))
+    relative = m.c_var / np.maximum(np.abs(m.c) ** 2, 1e-30) + m.d_var / np.maximum(np.abs(m.d) ** 2, 1e-30)
+    gap_var = float(np.sum(m.weight * (np.angle(ratio / turn) ** 2 + relative)))
+    end, end_sd = mean_sd(m.tapers[:, 1] - m.tapers[:, 0], m.weight)
+    C, C_sd = mean_sd(np.abs(m.c), m.weight)
+    D, D_sd = mean_sd(np.abs(m.d), m.weight)
+    turns = _reversals(m.c, m.d, m.tapers, m.bells)
+    known = np.isfinite(turns)
+    reversal, reversal_sd = START, START_SD
+    if known.any():
+        reversal, reversal_sd = mean_sd(turns[known], m.weight[known] / np.sum(m.weight[known]))
+    best = int(np.argmax(m.weight))
+    start, length = m.tapers[best]
+    return TwoZones(
+        C,
+        float(np.hypot(C_sd, np.sqrt(np.sum(m.weight * m.c_var)))),
+        D,
+        float(np.hypot(D_sd, np.sqrt(np.sum(m.weight * m.d_var)))),
+        abs(float(np.degrees(np.angle(turn)))),
+        float(np.degrees(np.sqrt(gap_var))),
+        end,
+        float(np.hypot(end_sd, STEP_PX)),
+        reversal,
+        float(np.hypot(reversal_sd, STEP_PX)),
+        *m.gains,
+        (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
+    )
+
+
+def mean_sd(values: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Weighted mean and deviation (n,) with weights that sum to 1."""
+    mean = float(np.sum(weight * values))
+    return mean, float(np.sqrt(max(0.0, np.sum(weight * (values - mean) ** 2))))
+
+
+def _reversals(c: np.ndarray, d: np.ndarray, tapers: np.ndarray, bells: np.ndarray) -> np.ndarray:
+    """Where the profile turns over on the zones' common axis, px from the tip, for each model (n,); nan: nowhere."""
+    x = np.linspace(-8.0, 6.0, 57)
+    axis = np.conj(d / np.abs(d) - c / np.abs(c))[:, None]
+    step = taper_edge(x - tapers[:, :1]) * np.clip(1 + np.minimum(x - tapers[:, :1], 0) / tapers[:, 1:], 0, 1)
+    q = ((c[:, None] * step + d[:, None] * bell(x, bells[:, :1], bells[:, 1:])) * axis).real
+    rises = (q[:, :-1] < 0) & (q[:, 1:] >= 0)
+    k = np.where(rises.any(1), rises.shape[1] - 1 - np.argmax(rises[:, ::-1], 1), 0)
+    row = np.arange(len(k))
+    place = x[k] - q[row, k] * (x[1] - x[0]) / np.where(q[row, k + 1] == q[row, k], np.nan, q[row, k + 1] - q[row, k])
+    return np.where(rises.any(1), place, np.nan)
