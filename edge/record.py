@@ -8,6 +8,12 @@ comma). A cell that could not be determined is empty and `flags` says why (words
 spaces). The last cell is the CRC-32/ISO-HDLC (ITU-T V.42; zlib's crc32) of the row's bytes before the last comma, as
 8 lower-case hex digits. The header has no checksum: it is checked by its names instead. A reader may meet more columns
 than it knows, in any order; it keeps them as text. Rows are counted as a spreadsheet does: the header is row 1.
+
+On the serial link, never on the card, there may also be a stop request, if the rig file asks for one:
+
+    STOP 17 12.9876 1190 9a62f379                              seq, crack_mm, cycles, crc32 of what is before its blank
+
+It is a convenience for ending a test in time. It is no safety device: nothing may depend on its coming.
 """
 
 import dataclasses
@@ -24,7 +30,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 FILE_NAME = "records.csv"
-LONGEST_ROW_BYTES = 2048  # a row of ours is about 250; anything longer is not a row
+LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a row
 NAMES_SHOWN = 4  # of missing columns, in messages
 DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
 
@@ -54,8 +60,8 @@ class Row:
     load_frequency_hz: float | None = _as("%.6g")
     load_range_kN: float | None = _as("%.5g")
     load_ratio: float | None = _as("%.4f")
-    load_h2: float | None = _as("%.3g")  # second harmonic of the load over its first
-    load_h2_deg: float | None = _as("%.1f")
+    load_h2: float | None = _as("%.2g")  # second harmonic of the load over its first
+    load_h2_deg: float | None = _as("%.0f")
     tip_row_px: float | None = _as("%.3f")
     tip_col_px: float | None = _as("%.3f")
     tip_sd_px: float | None = _as("%.3g")
@@ -77,8 +83,11 @@ class Row:
     opening_fraction: float | None = _as("%.4f")
     opening_sd: float | None = _as("%.3g")
     reversal_mm: float | None = _as("%.3f")
-    motion_px: float | None = _as("%.3g")  # amplitude of the specimen's motion at the load frequency
+    motion_px: float | None = _as("%.2g")  # amplitude of the specimen's motion at the load frequency
     slip_px: float | None = _as("%.3g")  # shift of the specimen since the start of the run
+    rate_mm_per_cycle: float | None = _as("%.3g")  # growth over the last fixes
+    rate_sd: float | None = _as("%.2g")
+    cycles_to_target: int | None = _as("%d")  # from now to [records] target_crack_mm
     lost: int | None = _as("%d")
     repeated: int | None = _as("%d")
     flags: tuple[str, ...] = ()
@@ -88,7 +97,9 @@ class Row:
 _FORMS = {f.name: f.metadata.get("form", "%s") for f in dataclasses.fields(Row) if f.name != "extra"}
 _WHOLE = frozenset(name for name, form in _FORMS.items() if form == "%d") | {"seq"}
 # Beyond those every reader relies on; a file has all of them or none, so that a damaged name is noticed.
-_OURS = ("load_h2", "load_h2_deg", "motion_px", "slip_px", "lost", "repeated")
+_OURS = tuple(
+    "load_h2 load_h2_deg motion_px slip_px rate_mm_per_cycle rate_sd cycles_to_target lost repeated".split()
+)
 COLUMNS: tuple[str, ...] = (*_FORMS, "crc32")
 
 
@@ -194,6 +205,33 @@ def _number(name: str, text: str) -> float:
     return value
 
 
+STOP = "STOP "
+
+
+@dataclasses.dataclass(frozen=True)
+class StopRequest:
+    """That the crack has reached the size or rate at which the test was to end; seq is the row that found it."""
+
+    seq: int
+    crack_mm: float
+    cycles: int
+
+    def encode(self) -> str:
+        """The line, without line feed."""
+        body = f"{STOP}{self.seq} {self.crack_mm:.4f} {self.cycles}"
+        return f"{body} {crc32_text(body.encode())}"
+
+
+def decode_stop(line: str) -> StopRequest:
+    """The request in `line` (no line feed). BadRow: damaged."""
+    body, _, crc = line.rpartition(" ")
+    right = crc32_text(body.encode("utf-8", "surrogateescape"))
+    cells = body.split(" ")
+    if crc != right or len(cells) != 4:
+        raise BadRow(f"stop request: crc32 is {one_line(crc, 12)}, must be {right} for this text: the line is damaged")
+    return StopRequest(int(_number("seq", cells[1])), _number("crack_mm", cells[2]), int(_number("cycles", cells[3])))
+
+
 @dataclasses.dataclass
 class RecordFile:
     """What a records file holds: valid rows in order; bad rows with their places; the text of a row torn at the end."""
@@ -239,9 +277,12 @@ def _read_lines(lines: Iterable[bytes], found: RecordFile) -> None:
         line = line[:-1]
         if number == 1:
             first, header = line, _read_header(line, found)
-        elif line != first:  # the link repeats its header: a plain capture of the link is a valid file
+        elif line != first:  # the link repeats its header and asks for stops: a plain capture of it is a valid file
             try:
-                found.rows.append(decode_row(line, header))
+                if line.startswith(STOP):
+                    decode_stop(line)
+                else:
+                    found.rows.append(decode_row(line, header))
             except BadRow as e:
                 found.bad.append(BadRow(e.reason, number))
 
