@@ -149,6 +149,24 @@ def _add_calibrations(commands: Any) -> None:
         kind.add_argument("recordings", type=Path, nargs=count, metavar="REC", help=what)
         kind.add_argument("--profile", type=Path, required=True, metavar="CAMERA.toml", help="the profile to write")
         kind.add_argument("--picture", type=Path, metavar="FILE.png", help="where to draw the fit and its residuals")
+        _calibration_options(kind, name)
+
+
+def _calibration_options(kind: _Parser, name: str) -> None:
+    if name != "scale":
+        region = ("ROW", "COL", "ROWS", "COLUMNS")
+        kind.add_argument("--region", type=int, nargs=4, metavar=region, help="pixels to use (default: all that show it)")
+    if name == "gain":
+        number = _positive(float)
+        kind.add_argument("--stress-range", type=number, metavar="MPA", help="(default: load range over the rig's section)")
+        kind.add_argument("--stress-sd", type=number, default=1.0, metavar="PERCENT", help="of the stress (default: 1)")
+        kind.add_argument("--bending-arm", type=number, metavar="MM", help="four-point bending: outer to inner roller")
+        kind.add_argument("--temperatures", type=float, nargs="+", metavar="C", help="of the plates, one a recording")
+        kind.add_argument("--temperature-sd", type=number, default=0.3, metavar="K", help="of a plate (default: 0.3)")
+    if name == "scale":
+        mark = ("ROW", "COL", "X_MM", "Y_MM")
+        told = "a marked point: x from the datum along growth, y to its left; repeat for each"
+        kind.add_argument("--mark", type=float, nargs=4, action="append", metavar=mark, help=told)
 
 
 def make_parser() -> argparse.ArgumentParser:

@@ -1,0 +1,296 @@
+"""Millimetres per pixel, datum and growth direction, from the specimen's own edges and notch or from marked points."""
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from calibration.door import InputError
+
+MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source); used where there is no residual
+TRIALS = 200
+BAND_PX = 10  # rows averaged to find an edge in them
+STEEP = 6.0  # deviations that a step must stand out by
+REACH_PX = 6  # window on either side of an edge
+
+
+@dataclass(frozen=True)
+class Scale:
+    """What goes under [view] of the rig file, with deviations. `points_px` (n, 2), `fitted_px` (n, 2) for the picture.
+    view_deg: tilt of the camera's axis against the surface, where points can tell; None otherwise."""
+
+    mm_per_px: float
+    mm_per_px_sd: float
+    datum_px: tuple[float, float] | None
+    datum_sd_px: float
+    growth_angle_deg: float
+    growth_angle_sd_deg: float
+    residual_px: float | None
+    view_deg: float | None
+    view_sd_deg: float
+    points_px: np.ndarray
+    fitted_px: np.ndarray
+    notes: list[str] = field(default_factory=list)
+
+    def text(self) -> list[str]:
+        """What was found, and the lines for the rig file."""
+        residual = "none: as many numbers as unknowns" if self.residual_px is None else f"{self.residual_px:.3f} px"
+        out = [
+            f"scale    {self.mm_per_px:.5f} +- {self.mm_per_px_sd:.5f} mm per pixel",
+            f"growth   {self.growth_angle_deg:.2f} +- {self.growth_angle_sd_deg:.2f} deg; residual {residual}",
+        ]
+        if self.view_deg is not None:
+            out.append(f"view     {self.view_deg:.1f} +- {self.view_sd_deg:.1f} deg off square")
+        out += self.notes
+        out += ["", "[view]", f"mm_per_px = {self.mm_per_px:.5f}", f"mm_per_px_sd = {self.mm_per_px_sd:.5f}"]
+        if self.datum_px is not None:
+            out.append(f"datum_px = [{self.datum_px[0]:.2f}, {self.datum_px[1]:.2f}]  # +- {self.datum_sd_px:.2f}")
+        return [*out, f"growth_angle_deg = {self.growth_angle_deg:.2f}"]
+
+
+def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
+    """From n >= 2 marked points: (row, column) in px and (x, y) in mm, x from the datum along growth, y to its left (as
+    seen in the image: counter-clockwise). Two or three points: similarity; four or more: homography (least squares).
+
+    The deviations come from repeating the fit with the marks moved by the residual (MARK_SD_PX without one).
+    InputError: too few points, on top of each other, in one line, mirrored.
+    """
+    px, mm = np.asarray(points_px, float).reshape(-1, 2), np.asarray(points_mm, float).reshape(-1, 2)
+    if len(px) < 2 or len(px) != len(mm):
+        raise InputError(f"scale: {len(px)} marks, may be two or more; give --mark ROW COL X_MM Y_MM for each")
+    if min(np.ptp(mm, axis=0).max(), np.ptp(px, axis=0).max() / 10) < 1:
+        raise InputError(
+            "scale: the marks lie within 1 mm or 10 pixels, may be spread over the view; mark its far corners"
+        )
+    fit = _homography if len(px) >= 4 else _similarity
+    if len(px) >= 4 and np.linalg.svd(mm - mm.mean(0), compute_uv=False)[1] < 0.1 * np.ptp(mm, axis=0).max():
+        raise InputError("scale: the marks lie in one line, four or more may not; put some to the side")
+    to_px = fit(px, mm)
+    fitted = _apply(to_px, mm)
+    freedom = 2 * len(px) - (8 if len(px) >= 4 else 4)
+    residual = float(np.sqrt(np.sum((fitted - px) ** 2) / freedom)) if freedom > 0 else None
+    if residual is not None and residual > max(2.0, 0.05 * np.ptp(px, axis=0).max()):
+        raise InputError(
+            f"scale: marks miss their places by {residual:.1f} px, may be up to 2; look for exchanged numbers: rows count down, "
+            f"x runs along growth, y to its left"
+        )
+    values = _view(to_px, mm)
+    rng = np.random.default_rng(0)
+    moved = [px + (residual or MARK_SD_PX) * rng.standard_normal(px.shape) for _ in range(TRIALS)]
+    spread = np.array([_view(fit(one, mm), mm) for one in moved]) - values
+    spread[:, 4] = (spread[:, 4] + 180) % 360 - 180
+    sd = np.sqrt(np.mean(spread**2, axis=0))
+    tells = len(px) >= 4
+    notes = []
+    if tells and values[1] > 1.01 + 2 * sd[1]:
+        notes.append(
+            f"warning: the scale differs by {100 * (values[1] - 1):.1f} % between directions; set the camera square to the surface"
+        )
+    return Scale(
+        mm_per_px=values[0],
+        mm_per_px_sd=float(sd[0]),
+        datum_px=(values[2], values[3]),
+        datum_sd_px=float(np.hypot(sd[2], sd[3]) / np.sqrt(2)),
+        growth_angle_deg=values[4],
+        growth_angle_sd_deg=float(sd[4]),
+        residual_px=residual,
+        view_deg=float(np.degrees(np.arccos(1 / values[1]))) if tells else None,
+        view_sd_deg=float(np.degrees(sd[1] / np.sqrt(max(values[1] ** 2 - 1, 2 * sd[1] + 1e-9)))) if tells else 0.0,
+        points_px=px,
+        fitted_px=fitted,
+        notes=notes,
+    )
+
+
+def _similarity(px: np.ndarray, mm: np.ndarray) -> np.ndarray:
+    """3 x 3 matrix from mm to (row, column) px: rotation and one scale, least squares in complex numbers."""
+    z, image = mm[:, 0] + 1j * mm[:, 1], px[:, 1] - 1j * px[:, 0]  # image: right and up
+    centre = z.mean()
+    turn = np.vdot(z - centre, image - image.mean()) / np.vdot(z - centre, z - centre)
+    shift = image.mean() - turn * centre
+    return np.array(
+        [
+            [-turn.imag, -turn.real, -shift.imag],
+            [turn.real, -turn.imag, shift.real],
+            [0, 0, 1],
+        ]
+    )
+
+
+def _homography(px: np.ndarray, mm: np.ndarray) -> np.ndarray:
+    """3 x 3 matrix from mm to (row, column) px by opencv, which minimises the distances in the image."""
+    import cv2
+
+    matrix, _ = cv2.findHomography(mm.reshape(-1, 1, 2), px.reshape(-1, 1, 2), 0)
+    if matrix is None:
+        raise InputError("scale: no view fits the marks; look for exchanged numbers")
+    return np.asarray(matrix)
+
+
+def _apply(to_px: np.ndarray, mm: np.ndarray) -> np.ndarray:
+    out = np.column_stack([mm, np.ones(len(mm))]) @ to_px.T
+    return out[:, :2] / out[:, 2:]
+
+
+def _view(to_px: np.ndarray, mm: np.ndarray) -> tuple[float, float, float, float, float]:
+    """mm per px in the middle of the marks, larger over smaller scale there, datum row and column, growth angle."""
+    middle = mm.mean(axis=0)
+    small = 0.05 * np.ptp(mm, axis=0).max()
+    ends = _apply(to_px, np.array([middle, middle + (small, 0), middle + (0, small), (0, 0), (small, 0)]))
+    slopes = (ends[1:3] - ends[0]) / small
+    if slopes[0, 0] * slopes[1, 1] < slopes[0, 1] * slopes[1, 0]:
+        raise InputError("scale: the marks are mirrored, may be x along growth and y to its left; change the sign of y")
+    large, less = np.linalg.svd(slopes, compute_uv=False)
+    along = ends[4] - ends[3]
+    return (
+        float(1 / np.sqrt(large * less)),
+        float(large / less),
+        float(ends[3, 0]),
+        float(ends[3, 1]),
+        float(np.degrees(np.arctan2(-along[0], along[1]))),
+    )
+
+
+def from_edges(image: np.ndarray, width_mm: float, notch_mm: float, growth_angle_deg: float) -> Scale:
+    """From a mean image (rows, columns) in which the specimen's two long edges stand out from the background, and its
+    notch if it does too. `growth_angle_deg` is the rough direction of growth, as in the rig file.
+
+    InputError: an edge that is not there.
+    """
+    turned, back = _turned(image, growth_angle_deg)
+    left, right = _edges(turned)
+    tilt = (left.slope + right.slope) / 2  # columns per row: how far growth is off the turned image's columns
+    across = 1 / np.hypot(1, tilt)
+    middle = turned.shape[0] / 2
+    distance = (right.start - left.start + (right.slope - left.slope) * middle) * across
+    distance_sd = np.hypot(left.start_sd, right.start_sd) * across
+    mm_per_px = width_mm / distance
+    angle = growth_angle_deg + np.degrees(np.arctan(tilt))
+    row, row_sd = _notch(turned, left, notch_mm / mm_per_px)
+    notes, datum = [], None
+    if row is None:
+        notes.append("the notch does not stand out in the picture: keep the rig file's datum, or mark it (--mark)")
+    else:
+        datum = back(row, left.start + left.slope * row)
+    seen = np.array([back(r, c) for e in (left, right) for r, c in zip(e.rows, e.columns)])
+    fitted = np.array([back(r, e.start + e.slope * r) for e in (left, right) for r in e.rows])
+    return Scale(
+        mm_per_px=float(mm_per_px),
+        mm_per_px_sd=float(mm_per_px * distance_sd / distance),
+        datum_px=datum,
+        datum_sd_px=float(np.hypot(left.start_sd, row_sd)),
+        growth_angle_deg=float(180 - (180 - angle) % 360),
+        growth_angle_sd_deg=float(np.degrees(np.hypot(left.slope_sd, right.slope_sd) / 2)),
+        residual_px=float(np.hypot(left.residual, right.residual) / np.sqrt(2)),
+        view_deg=None,
+        view_sd_deg=0.0,
+        points_px=seen,
+        fitted_px=fitted,
+        notes=notes,
+    )
+
+
+def _turned(image: np.ndarray, angle_deg: float):  # type: ignore[no-untyped-def]
+    """The image turned so that growth runs to the right, and the way back for a (row, column)."""
+    import cv2
+
+    rows, columns = image.shape
+    t = np.deg2rad(angle_deg)
+    c, s = np.cos(t), np.sin(t)
+    size = (round(abs(columns * c) + abs(rows * s)), round(abs(columns * s) + abs(rows * c)))
+    shift = np.array([(columns - 1) / 2, (rows - 1) / 2])
+    # from the turned image (x, y from its middle) to the first: growth is (cos, -sin) as rows count downwards
+    matrix = np.array([[c, s], [-s, c]])
+    offset = shift - matrix @ ((np.array(size) - 1) / 2)
+    turned = cv2.warpAffine(
+        image.astype(np.float32),
+        np.column_stack([matrix, offset]),
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+    def back(row: float, column: float) -> tuple[float, float]:
+        x, y = matrix @ np.array([column, row]) + offset
+        return float(y), float(x)
+
+    return turned, back
+
+
+class Edge(NamedTuple):
+    """A straight edge: column at row 0, columns per row, deviations of place and slope, residual, and what it went by."""
+
+    start: float
+    slope: float
+    start_sd: float
+    slope_sd: float
+    residual: float
+    rows: np.ndarray
+    columns: np.ndarray
+
+
+def _edges(image: np.ndarray) -> tuple[Edge, Edge]:
+    """The outermost two opposite steps across the columns, straight lines through the places found in bands of rows."""
+    bands = [image[r : r + BAND_PX] for r in range(0, image.shape[0] - BAND_PX + 1, BAND_PX)]
+    profiles = np.stack([np.median(b, axis=0) for b in bands])
+    steps = _steps(np.median(profiles, axis=0))
+    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) + 1e-9
+    found = []
+    for sign in (1, -1):
+        at = int(np.argmax(sign * steps))
+        if sign * steps[at] < STEEP * noise:
+            raise InputError(
+                "scale: only one long edge of the specimen stands out, or none, may be both; turn a warm or cold background "
+                "behind it, move back, or mark points (--mark ROW COL X_MM Y_MM)"
+            )
+        found.append(at)
+    lines = [_line(profiles, at) for at in sorted(found)]
+    return lines[0], lines[1]
+
+
+def _steps(profile: np.ndarray) -> np.ndarray:
+    """Mean of the REACH_PX values to the right less that to the left of each gap between pixels; zero near the ends."""
+    total = np.concatenate([[0.0], np.cumsum(profile)])
+    out = np.zeros(profile.size + 1)
+    i = np.arange(REACH_PX, profile.size - REACH_PX + 1)
+    out[i] = (total[i + REACH_PX] - 2 * total[i] + total[i - REACH_PX]) / REACH_PX
+    return out
+
+
+def _line(profiles: np.ndarray, near: int) -> Edge:
+    """Straight line through the edge in each band: the place at half height, from the area under the profile."""
+    places, rows = [], []
+    for i, profile in enumerate(profiles):
+        window = slice(max(0, near - 2 * REACH_PX), min(profile.size, near + 2 * REACH_PX))
+        cut = profile[window]
+        low, high = np.median(cut[:REACH_PX]), np.median(cut[-REACH_PX:])
+        if high != low:
+            places.append(window.start - 0.5 + float(np.sum(np.clip((high - cut) / (high - low), -0.5, 1.5))))
+            rows.append(i * BAND_PX + (BAND_PX - 1) / 2)
+    place, row = np.array(places), np.array(rows)
+    keep = np.abs(place - np.median(place)) < 2 * REACH_PX
+    for _ in range(3):  # a notch or a scratch in one band is left out
+        slope, start = np.polyfit(row[keep], place[keep], 1)
+        off = place - (start + slope * row)
+        keep = np.abs(off) < max(0.3, 3 * 1.4826 * float(np.median(np.abs(off[keep]))))
+    n = np.count_nonzero(keep)
+    residual = float(np.sqrt(np.sum(off[keep] ** 2) / max(1, n - 2)))
+    start_sd = residual / np.sqrt(n)
+    return Edge(float(start), float(slope), start_sd, start_sd / row[keep].std(), residual, row[keep], place[keep])
+
+
+def _notch(image: np.ndarray, edge: Edge, length_px: float) -> tuple[float | None, float]:
+    """Row of a notch that runs in from the edge: a narrow dip or rise of the columns it covers. None if none stands out."""
+    start, stop = int(edge.start + edge.slope * image.shape[0] / 2 + 2), int(edge.start + 0.85 * length_px)
+    if stop - start < 2:
+        return None, 0.0
+    profile = image[:, start:stop].mean(axis=1)
+    wide = np.array([np.median(profile[max(0, i - 12) : i + 13]) for i in range(profile.size)])
+    dip = profile - wide
+    noise = 1.4826 * float(np.median(np.abs(dip))) + 1e-9
+    at = int(np.argmax(np.abs(dip)))
+    if abs(dip[at]) < STEEP * noise:
+        return None, 0.0
+    window = np.arange(max(0, at - 3), min(profile.size, at + 4))
+    weight = np.maximum(dip[window] * np.sign(dip[at]), 0)
+    return float(weight @ window / weight.sum()), float(noise / abs(dip[at]) * 2)

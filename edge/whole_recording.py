@@ -1,0 +1,180 @@
+"""A recording as a whole: frames on the camera's grid, and the harmonics of all of them together, for the calibrations.
+
+The same steps as the loop's, without its rows and its memory that fades.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibration import pixels
+from calibration.door import InputError
+from edge.clock import FrameClock
+from edge.lockin import Harmonics, LockIn
+from edge.phase import LoadPhase
+from edge.rig import Rig, load_rig
+from edge.sources.base import LoadSource
+from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack, open_stack
+
+GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
+FEWEST_FRAMES = 50
+CLOCK_SD_S = 5e-6  # of the load samples' clock against the frames' (common practice, no source)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A recording: its rig, frames, and for each frame its number and time (s) on the camera's grid. late_s: mean delay
+    of an arrival beyond the smallest one."""
+
+    name: str
+    rig: Rig
+    stack: NpyStack | TiffStack
+    number: np.ndarray
+    time_s: np.ndarray
+    late_s: float
+
+    @property
+    def timing_sd_s(self) -> float:
+        """Deviation of the grid as a whole. A line through the least delayed of n frames lies 2 to 3 mean delays over n
+        too late (half-normal and exponential delays, simulated); the two clocks add their own."""
+        return float(np.hypot(3.5 * self.late_s / self.number.size, CLOCK_SD_S))
+
+    def frames(self, most: int) -> np.ndarray:
+        """The first `most` frames, or as many as there are, (n, rows, columns)."""
+        return np.stack([self.stack.frame(i) for i in range(min(most, self.number.size))])
+
+    def some(self, count: int) -> np.ndarray:
+        """`count` frames spread over the recording."""
+        picks = np.unique(np.linspace(0, self.number.size - 1, min(count, self.number.size)).astype(int))
+        return np.stack([self.stack.frame(i) for i in picks])
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A recording through the lock-in. shared_counts: noise common to all pixels of a frame; range_sd is relative."""
+
+    harmonics: Harmonics
+    frequency_hz: float
+    range_kN: float
+    range_sd: float
+    shared_counts: float
+
+
+def open_recording(path: Path) -> Recorded:
+    """The recording in folder `path` (or of the rig file `path`). InputError."""
+    rig_path = path / "rig.toml" if path.is_dir() else path
+    if not rig_path.is_file():
+        raise InputError(
+            f"{rig_path}: no such file; a recording is a folder with rig.toml, frames, frame times and load samples"
+        )
+    rig = load_rig(rig_path, check_files=False)
+    camera = rig.camera
+    if camera.source != "recording" or camera.path is None:
+        raise InputError(
+            f'{rig_path} [camera] source: is "{camera.source}", may be "recording" to calibrate; record first'
+        )
+    stack = open_stack(camera.path, camera.rows, camera.columns)
+    if camera.times is None:
+        arrival_s = np.arange(stack.count) / camera.frame_rate_hz
+    else:
+        arrival_s = np.concatenate([np.empty((0, 1)), *CsvColumns(camera.times, ("time_s",)).chunks()])[:, 0]
+    if arrival_s.size != stack.count or arrival_s.size < 20 or np.any(np.diff(arrival_s) < 0):
+        raise InputError(
+            f"{camera.times or camera.path}: {arrival_s.size} times for {stack.count} frames, may be one rising time a frame, "
+            f"20 frames or more; record again"
+        )
+    number, time_s = frame_grid(arrival_s, camera.frame_rate_hz)
+    name = (path if path.is_dir() else path.parent).resolve().name
+    return Recorded(name, rig, stack, number, time_s, float(np.mean(arrival_s - time_s)))
+
+
+def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Number and grid time of each frame. The loop's clock numbers them; the grid is the straight line below all arrivals
+    that is nearest to them (an edge of their lower convex hull), as a whole recording is at hand."""
+    clock = FrameClock(frame_rate_hz)
+    slots = []
+    for i, t in enumerate(arrival_s, start=1):
+        clock.push(float(t))
+        while (slot := clock.pop(flush=i == arrival_s.size)) is not None:
+            slots.append(slot.number)
+    number = np.array(slots)
+    hull: list[tuple[int, float]] = []
+    for point in zip(number.tolist(), arrival_s.tolist()):
+        while len(hull) > 1 and _slope(hull[-2], point) <= _slope(hull[-2], hull[-1]):
+            hull.pop()
+        hull.append(point)
+    left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= number.mean())
+    return number, left[1] + _slope(left, right) * (number - left[0])
+
+
+def _slope(a: tuple[int, float], b: tuple[int, float]) -> float:
+    return (b[1] - a[1]) / (b[0] - a[0])
+
+
+def measure(rec: Recorded, harmonics: int = 2) -> Measured:
+    """The recording through the lock-in. InputError: processed counts, no load signal, too few frames with a load."""
+    load = rec.rig.load
+    if load.source != "recording" or load.path is None:
+        raise InputError(
+            f'{rec.rig.path} [load] source: is "{load.source}", may be "recording": the phase needs the load signal'
+        )
+    pixels.refuse_processed(rec.some(40), rec.name)
+    signal = RecordedLoad(load.path, load.scale_kN_per_unit, load.offset_kN)
+    found = lock_in(rec.stack.frame, rec.number, rec.time_s, signal, load.frequency_hz, harmonics)
+    if found is None:
+        raise InputError(
+            f"{rec.name}: fewer than {FEWEST_FRAMES} frames with a running load, may be more; check load.csv, record 60 s"
+        )
+    return found
+
+
+def lock_in(
+    frame: Callable[[int], np.ndarray],
+    number: np.ndarray,
+    time_s: np.ndarray,
+    load: LoadSource,
+    nominal_hz: float,
+    harmonics: int = 2,
+) -> Measured | None:
+    """Load phase and harmonics over all frames alike; None with too few. `frame(i)` has counts (rows, columns), number
+    and time_s (n,) its place on the grid. Copies are left out, as in the loop."""
+    phase = LoadPhase(nominal_hz)
+    phase.knots = deque()  # keep all windows, not only the last ones
+    estimate, last, before, copies = None, None, 0, 0
+    used: list[tuple[float, float, float]] = []  # time, phase, image mean
+    for i, t in enumerate(time_s):
+        phase.feed(*load.read(t + 3 * phase.window_s))
+        counts, phi = frame(i), phase.at(t)
+        copies = copies + 1 if last is not None and np.array_equal(counts, last) else 0
+        last = counts
+        if copies or phi is None:
+            continue
+        if estimate is None:
+            estimate = LockIn((counts.shape[0], counts.shape[1]), harmonics, memory_frames=1e9)
+        elif i - before > 2 or t - time_s[before] > GAP_S:
+            estimate.new_baseline()  # two copies or more in a row are a shutter: other offsets after it, as after a gap
+        estimate.add(counts, t - time_s[0], phi, int(number[i] - number[before]) if used else 1)
+        before = i
+        used.append((t, phi, float(counts.mean())))
+    state, solved = phase.state(-np.inf, np.inf), estimate.solve() if estimate else None
+    if state is None or solved is None or len(used) < FEWEST_FRAMES:
+        return None
+    windows = sum(k.good for k in phase.knots) / 2  # they overlap by half
+    relative = state.range_sd_kN / state.range_kN / np.sqrt(max(1.0, windows))
+    return Measured(solved, state.frequency_hz, state.range_kN, relative, _shared(np.array(used), solved, harmonics))
+
+
+def _shared(used: np.ndarray, solved: Harmonics, harmonics: int) -> float:
+    """Noise of the image mean (counts) beyond what the pixels' own noise makes, slow drift and harmonics taken off."""
+    t, phi, level = used.T
+    t = (t - t.mean()) / np.ptp(t)
+    x = [t**n for n in range(6)]
+    for k in range(1, harmonics + 1):
+        x += [np.sin(k * phi), np.cos(k * phi)]
+    design = np.stack(x, axis=1)
+    left = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
+    own = float(np.median(solved.noise)) ** 2 / solved.noise.size
+    return float(np.sqrt(max(0.0, left @ left / (level.size - len(x)) - own)))
