@@ -157,94 +157,94 @@ def from_edges(image: np.ndarray, width_mm: float, notch_mm: float, growth_angle
 
     InputError: an edge that is not there.
     """
-    turned, back = _turned(image, growth_angle_deg)
-    left, right = _edges(turned)
-    tilt = (left.slope + right.slope) / 2  # columns per row: how far growth is off the turned image's columns
-    across = 1 / np.hypot(1, tilt)
-    middle = turned.shape[0] / 2
-    distance = (right.start - left.start + (right.slope - left.slope) * middle) * across
-    distance_sd = np.hypot(left.start_sd, right.start_sd) * across
+    angle = growth_angle_deg
+    for _ in range(2):  # once to find the direction, once along it
+        turned = Turned(image, angle, BAND_PX)
+        left, right = _edges(turned)
+        tilt = (left.slope + right.slope) / 2  # along growth, a pixel across it: how far the direction is off
+        angle += float(np.degrees(np.arctan(tilt)))
+    distance = right.start - left.start
     mm_per_px = width_mm / distance
-    angle = growth_angle_deg + np.degrees(np.arctan(tilt))
-    row, row_sd = _notch(turned, left, notch_mm / mm_per_px)
+    distance_sd = np.hypot(left.start_sd, right.start_sd)
+    across, across_sd = _notch(Turned(image, angle, 1), left, notch_mm / mm_per_px)
     notes, datum = [], None
-    if row is None:
+    if across is None:
         notes.append("the notch does not stand out in the picture: keep the rig file's datum, or mark it (--mark)")
     else:
-        datum = back(row, left.start + left.slope * row)
-    seen = np.array([back(r, c) for e in (left, right) for r, c in zip(e.rows, e.columns)])
-    fitted = np.array([back(r, e.start + e.slope * r) for e in (left, right) for r in e.rows])
+        datum = turned.back(left.start + left.slope * across, across)
+    seen = [turned.back(a, c) for e in (left, right) for a, c in zip(e.along, e.across)]
+    fitted = [turned.back(e.start + e.slope * c, c) for e in (left, right) for c in e.across]
     return Scale(
         mm_per_px=float(mm_per_px),
         mm_per_px_sd=float(mm_per_px * distance_sd / distance),
         datum_px=datum,
-        datum_sd_px=float(np.hypot(left.start_sd, row_sd)),
-        growth_angle_deg=float(180 - (180 - angle) % 360),
+        datum_sd_px=float(np.hypot(left.start_sd, across_sd)),
+        growth_angle_deg=180 - (180 - angle) % 360,
         growth_angle_sd_deg=float(np.degrees(np.hypot(left.slope_sd, right.slope_sd) / 2)),
         residual_px=float(np.hypot(left.residual, right.residual) / np.sqrt(2)),
         view_deg=None,
         view_sd_deg=0.0,
-        points_px=seen,
-        fitted_px=fitted,
+        points_px=np.array(seen),
+        fitted_px=np.array(fitted),
         notes=notes,
     )
 
 
-def _turned(image: np.ndarray, angle_deg: float):  # type: ignore[no-untyped-def]
-    """The image turned so that growth runs to the right, and the way back for a (row, column)."""
-    import cv2
+class Turned:
+    """An image averaged in strips along the rough direction of growth: profiles (strips, places), NaN where the image
+    has no pixels; `across` (strips,) and `first` place them, in px from the image's middle, downwards where growth is to
+    the right."""
 
-    rows, columns = image.shape
-    t = np.deg2rad(angle_deg)
-    c, s = np.cos(t), np.sin(t)
-    size = (round(abs(columns * c) + abs(rows * s)), round(abs(columns * s) + abs(rows * c)))
-    shift = np.array([(columns - 1) / 2, (rows - 1) / 2])
-    # from the turned image (x, y from its middle) to the first: growth is (cos, -sin) as rows count downwards
-    matrix = np.array([[c, s], [-s, c]])
-    offset = shift - matrix @ ((np.array(size) - 1) / 2)
-    turned = cv2.warpAffine(
-        image.astype(np.float32),
-        np.column_stack([matrix, offset]),
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    def __init__(self, image: np.ndarray, growth_angle_deg: float, strip_px: int):
+        self.cos, self.sin = np.cos(np.deg2rad(growth_angle_deg)), np.sin(np.deg2rad(growth_angle_deg))
+        self.middle = (np.array(image.shape) - 1) / 2
+        row, column = (n - m for n, m in zip(np.indices(image.shape), self.middle))
+        along, across = column * self.cos - row * self.sin, column * self.sin + row * self.cos
+        place = np.rint(along - along.min()).astype(int)
+        strip = ((across - across.min() + 1e-9) // strip_px).astype(int)
+        shape = (strip.max() + 1, place.max() + 1)
+        cell = (strip * shape[1] + place).ravel()
+        count = np.bincount(cell, minlength=shape[0] * shape[1])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self.profiles = (np.bincount(cell, image.ravel(), count.size) / count).reshape(shape)
+            self.across = np.bincount(strip.ravel(), across.ravel()) / np.bincount(strip.ravel())
+        self.first = float(along.min())
 
-    def back(row: float, column: float) -> tuple[float, float]:
-        x, y = matrix @ np.array([column, row]) + offset
-        return float(y), float(x)
-
-    return turned, back
+    def back(self, along: float, across: float) -> tuple[float, float]:
+        """Row and column of a place."""
+        row, column = across * self.cos - along * self.sin, along * self.cos + across * self.sin
+        return float(self.middle[0] + row), float(self.middle[1] + column)
 
 
 class Edge(NamedTuple):
-    """A straight edge: column at row 0, columns per row, deviations of place and slope, residual, and what it went by."""
+    """A straight edge: where along growth it lies in the image's middle, its slope against the direction across, their
+    deviations, residual, and the places it went by."""
 
     start: float
     slope: float
     start_sd: float
     slope_sd: float
     residual: float
-    rows: np.ndarray
-    columns: np.ndarray
+    along: np.ndarray
+    across: np.ndarray
 
 
-def _edges(image: np.ndarray) -> tuple[Edge, Edge]:
-    """The outermost two opposite steps across the columns, straight lines through the places found in bands of rows."""
-    bands = [image[r : r + BAND_PX] for r in range(0, image.shape[0] - BAND_PX + 1, BAND_PX)]
-    profiles = np.stack([np.median(b, axis=0) for b in bands])
-    steps = _steps(np.median(profiles, axis=0))
+def _edges(turned: Turned) -> tuple[Edge, Edge]:
+    """The two strongest opposite steps along growth, straight lines through the places found strip by strip."""
+    middle = turned.profiles[np.abs(turned.across) < max(2 * BAND_PX, 0.25 * np.ptp(turned.across))]
+    seen = np.isfinite(middle).any(axis=0)
+    steps, missing = _steps(np.nanmedian(middle[:, seen], axis=0)), int(np.argmax(seen))
     noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) + 1e-9
     found = []
     for sign in (1, -1):
         at = int(np.argmax(sign * steps))
         if sign * steps[at] < STEEP * noise:
             raise InputError(
-                "scale: only one long edge of the specimen stands out, or none, may be both; turn a warm or cold background "
+                "scale: only one long edge of the specimen stands out, or none, may be both; put a warm or cold background "
                 "behind it, move back, or mark points (--mark ROW COL X_MM Y_MM)"
             )
-        found.append(at)
-    lines = [_line(profiles, at) for at in sorted(found)]
+        found.append(at + missing)
+    lines = [_line(turned, at) for at in sorted(found)]
     return lines[0], lines[1]
 
 
@@ -257,40 +257,49 @@ def _steps(profile: np.ndarray) -> np.ndarray:
     return out
 
 
-def _line(profiles: np.ndarray, near: int) -> Edge:
-    """Straight line through the edge in each band: the place at half height, from the area under the profile."""
-    places, rows = [], []
-    for i, profile in enumerate(profiles):
+def _line(turned: Turned, near: int) -> Edge:
+    """Straight line through the edge in each strip: the place at half height, from the area under the profile."""
+    places, strips = [], []
+    for strip, profile in zip(turned.across, turned.profiles):
         window = slice(max(0, near - 2 * REACH_PX), min(profile.size, near + 2 * REACH_PX))
         cut = profile[window]
-        low, high = np.median(cut[:REACH_PX]), np.median(cut[-REACH_PX:])
-        if high != low:
-            places.append(window.start - 0.5 + float(np.sum(np.clip((high - cut) / (high - low), -0.5, 1.5))))
-            rows.append(i * BAND_PX + (BAND_PX - 1) / 2)
-    place, row = np.array(places), np.array(rows)
+        low, high = np.mean(cut[:REACH_PX]), np.mean(cut[-REACH_PX:])
+        if np.isfinite(cut).all() and high != low:
+            area = float(np.sum(np.clip((high - cut) / (high - low), -0.5, 1.5)))
+            places.append(turned.first + window.start - 0.5 + area)
+            strips.append(strip)
+    if len(places) < 4:
+        raise InputError("scale: an edge shows over fewer than 4 strips of the picture, may be more; move back, or give --mark")
+    place, across = np.array(places), np.array(strips)
     keep = np.abs(place - np.median(place)) < 2 * REACH_PX
-    for _ in range(3):  # a notch or a scratch in one band is left out
-        slope, start = np.polyfit(row[keep], place[keep], 1)
-        off = place - (start + slope * row)
+    for _ in range(3):  # a notch or a scratch in one strip is left out
+        slope, start = np.polyfit(across[keep], place[keep], 1)
+        off = place - (start + slope * across)
         keep = np.abs(off) < max(0.3, 3 * 1.4826 * float(np.median(np.abs(off[keep]))))
     n = np.count_nonzero(keep)
     residual = float(np.sqrt(np.sum(off[keep] ** 2) / max(1, n - 2)))
-    start_sd = residual / np.sqrt(n)
-    return Edge(float(start), float(slope), start_sd, start_sd / row[keep].std(), residual, row[keep], place[keep])
+    slope_sd = residual / (np.sqrt(n) * across[keep].std())
+    start_sd = float(np.hypot(residual / np.sqrt(n), slope_sd * across[keep].mean()))
+    return Edge(float(start), float(slope), start_sd, slope_sd, residual, place[keep], across[keep])
 
 
-def _notch(image: np.ndarray, edge: Edge, length_px: float) -> tuple[float | None, float]:
-    """Row of a notch that runs in from the edge: a narrow dip or rise of the columns it covers. None if none stands out."""
-    start, stop = int(edge.start + edge.slope * image.shape[0] / 2 + 2), int(edge.start + 0.85 * length_px)
-    if stop - start < 2:
+def _notch(turned: Turned, edge: Edge, length_px: float) -> tuple[float | None, float]:
+    """Place across growth of a notch that runs in from the edge: a narrow dip or rise of what it covers, and its
+    deviation. None if none stands out."""
+    start, stop = (round(edge.start - turned.first + more) for more in (3, 0.85 * length_px))
+    covered = turned.profiles[:, max(0, start) : max(0, stop)]
+    if covered.shape[1] < 2:
         return None, 0.0
-    profile = image[:, start:stop].mean(axis=1)
+    enough = np.isfinite(covered).mean(axis=1) > 0.6  # a turned grid leaves some cells empty
+    profile, across = np.nanmean(covered[enough], axis=1), turned.across[enough]
+    if profile.size < 12:
+        return None, 0.0
     wide = np.array([np.median(profile[max(0, i - 12) : i + 13]) for i in range(profile.size)])
     dip = profile - wide
     noise = 1.4826 * float(np.median(np.abs(dip))) + 1e-9
     at = int(np.argmax(np.abs(dip)))
     if abs(dip[at]) < STEEP * noise:
         return None, 0.0
-    window = np.arange(max(0, at - 3), min(profile.size, at + 4))
+    window = slice(max(0, at - 3), at + 4)
     weight = np.maximum(dip[window] * np.sign(dip[at]), 0)
-    return float(weight @ window / weight.sum()), float(noise / abs(dip[at]) * 2)
+    return float(weight @ across[window] / weight.sum()), float(noise / abs(dip[at]) * 2)

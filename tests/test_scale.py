@@ -1,0 +1,115 @@
+"""Scale: millimetres per pixel, datum and growth direction from marks, and from edges and notch. Invented pictures."""
+
+import numpy as np
+import pytest
+
+from calibration import scale
+from calibration.door import InputError
+
+GRID = np.array([(x, y) for x in (0, 6, 12, 18) for y in (-7, 0, 7)], float)
+
+
+def seen(mm, mm_per_px=0.15, angle_deg=0.0, datum=(58.0, 18.0), tilt_deg=0.0, far_mm=200.0):
+    """Pixels (row, column) of points on a surface: rotated, tilted about its y axis, seen in perspective."""
+    t, c = np.deg2rad(tilt_deg), np.deg2rad(angle_deg)
+    x, depth = mm[:, 0] * np.cos(t), mm[:, 0] * np.sin(t)
+    z = (x + 1j * mm[:, 1]) * far_mm / (far_mm + depth) * np.exp(1j * c) / mm_per_px
+    return np.column_stack([datum[0] - z.imag, datum[1] + z.real])
+
+
+@pytest.mark.parametrize("angle", [0.0, 37.0, 90.0, 180.0, -120.0])
+@pytest.mark.parametrize("points", [GRID[[0, 11]], GRID[[0, 5, 11]], GRID[[0, 2, 9, 11]], GRID], ids=len)
+def test_marks_give_scale_datum_and_direction(points, angle):
+    found = scale.from_marks(seen(points, angle_deg=angle), points)
+    assert found.mm_per_px == pytest.approx(0.15, rel=1e-6)
+    assert found.datum_px == pytest.approx((58.0, 18.0), abs=1e-4)
+    assert (found.growth_angle_deg - angle + 180) % 360 - 180 == pytest.approx(0, abs=1e-4)
+    assert (found.residual_px is None) == (len(points) in (2, 4))
+    assert found.mm_per_px_sd > 0 or found.residual_px == pytest.approx(0, abs=1e-6)
+
+
+def test_marks_carry_their_error_into_the_deviations():
+    rng, z = np.random.default_rng(1), []
+    for _ in range(60):
+        found = scale.from_marks(seen(GRID) + 0.2 * rng.standard_normal(GRID.shape), GRID)
+        z.append([(found.mm_per_px - 0.15) / found.mm_per_px_sd, (found.datum_px[0] - 58.0) / found.datum_sd_px])
+    assert 0.7 < np.std(z) < 1.4 and np.mean(np.abs(z) < 1.96) > 0.87
+
+
+def test_a_camera_off_square_is_told_by_how_much():
+    found = scale.from_marks(seen(GRID, tilt_deg=20.0), GRID)
+    # the middle of the marks is seen at 20 degrees and, 9 mm off the axis, the 2.5 of the perspective
+    assert found.view_deg == pytest.approx(22.5, abs=0.5)
+    assert any("set the camera square" in note for note in found.notes)
+    square = scale.from_marks(seen(GRID) + 0.1 * np.random.default_rng(0).standard_normal(GRID.shape), GRID)
+    assert square.view_deg < 10 and not square.notes
+
+
+def test_the_lines_for_the_rig_file_are_toml_of_the_view_table():
+    import tomli
+
+    text = scale.from_marks(seen(GRID, angle_deg=12.0), GRID).text()
+    table = tomli.loads("\n".join(text[text.index("[view]") :]))["view"]
+    assert table["mm_per_px"] == 0.15 and table["datum_px"] == [58.0, 18.0] and table["growth_angle_deg"] == 12.0
+
+
+REFUSED = {
+    "one": (seen(GRID[:1]), GRID[:1], "two or more"),
+    "together": (seen(GRID[:2] * 0.05), GRID[:2] * 0.05, "far corners"),
+    "in line": (seen(GRID[1::3]), GRID[1::3], "one line"),
+    "mirrored": (seen(GRID)[:, :] * (1, -1), GRID, "change the sign of y"),
+    "exchanged": (seen(GRID)[np.r_[5, 1:5, 0, 6:12]], GRID, "exchanged numbers"),
+}
+
+
+@pytest.mark.parametrize("px, mm, expected", REFUSED.values(), ids=REFUSED.keys())
+def test_marks_that_make_no_view_are_refused(px, mm, expected):
+    with pytest.raises(InputError, match=expected):
+        scale.from_marks(px, mm)
+
+
+WIDTH, NOTCH, PX = 14.0, 5.0, 0.16
+CENTRE = (60.0, 80.0)  # of the specimen, in the picture
+
+
+def picture(angle_deg=0.0, noise=0.5, notch=True, seed=0, width_mm=WIDTH):
+    """Mean image (K): a strip 2 K warmer than what is behind it, with a notch 0.5 mm wide from its datum edge."""
+    row, column = np.mgrid[:480, :640] / 4 - 0.375  # 4 x 4 points a pixel
+    t = np.deg2rad(angle_deg)
+    right, up = (column - CENTRE[1]) * PX, -(row - CENTRE[0]) * PX
+    along, across = right * np.cos(t) + up * np.sin(t), up * np.cos(t) - right * np.sin(t)
+    there = np.abs(along) < width_mm / 2
+    if notch:
+        there &= ~((along < -width_mm / 2 + NOTCH) & (np.abs(across - 1.0) < 0.25))
+    image = 293.0 + 2.0 * there.reshape(120, 4, 160, 4).mean(axis=(1, 3))
+    return image + noise * np.random.default_rng(seed).standard_normal(image.shape)
+
+
+@pytest.mark.parametrize("angle", [0.0, 3.0, 90.0, 180.0, -90.0, 25.0])
+def test_edges_and_notch_give_scale_datum_and_direction(angle):
+    found = scale.from_edges(picture(angle), WIDTH, NOTCH, angle + 1.5)  # the rig file's angle is rough
+    assert found.mm_per_px == pytest.approx(PX, rel=0.005)
+    assert abs(found.mm_per_px - PX) < 4 * found.mm_per_px_sd
+    assert (found.growth_angle_deg - angle + 180) % 360 - 180 == pytest.approx(0, abs=0.4)
+    t = np.deg2rad(angle)  # the notch's mouth: half a width back and 1 mm to the left of the middle
+    right, up = -WIDTH / 2 * np.cos(t) - np.sin(t), -WIDTH / 2 * np.sin(t) + np.cos(t)
+    assert found.datum_px == pytest.approx((CENTRE[0] - up / PX, CENTRE[1] + right / PX), abs=0.6)
+
+
+def test_the_deviation_of_the_scale_is_honest():
+    z = []
+    for seed in range(20):
+        found = scale.from_edges(picture(1.0, noise=1.0, seed=seed), WIDTH, NOTCH, 0.0)
+        z.append((found.mm_per_px - PX) / found.mm_per_px_sd)
+    assert np.mean(np.abs(z) < 2.5) > 0.8 and np.std(z) < 1.8
+
+
+def test_a_notch_that_cannot_be_seen_is_said_so():
+    found = scale.from_edges(picture(notch=False), WIDTH, NOTCH, 0.0)
+    assert found.datum_px is None and any("does not stand out" in note for note in found.notes)
+    assert not any("datum_px" in line for line in found.text())
+
+
+def test_a_missing_edge_is_refused():
+    with pytest.raises(InputError, match="only one long edge .*--mark"):
+        scale.from_edges(picture(width_mm=60.0), 60.0, NOTCH, 0.0)

@@ -1,0 +1,135 @@
+"""Step: lag, readout and delay from a plate that is uncovered, below the frame period. Frames are invented."""
+
+import numpy as np
+import pytest
+import scipy.optimize
+from coverage_calibration import step_frames
+
+from calibration import step
+from calibration.door import InputError
+from calibration.profile import CameraProfile
+from calibration.step_model import switch_edges
+
+CAMERA = {"tau_s": 0.010, "readout_s": 0.012, "netd_K": 0.05}
+
+
+def fitted(seed, camera, delay_s=0.031, switch=True, **how):
+    frames, exposure_s = step_frames(np.random.default_rng(seed), camera, **{"shape": (40, 54), **how})
+    moments = how.get("moments_s", (3.0,))
+    return step.fit(frames, exposure_s + delay_s, np.ones(frames.shape[1:], bool), moments if switch else ())
+
+
+CAMERAS = [
+    ({"tau_s": 0.006, "readout_s": 0.030, "netd_K": 0.05}, 3.012),
+    ({"tau_s": 0.008, "readout_s": 0.0, "netd_K": 0.03}, 3.035),
+    ({"tau_s": 0.010, "readout_s": 0.016, "netd_K": 0.10}, 3.003),
+    ({"tau_s": 0.015, "readout_s": 0.008, "netd_K": 0.10}, 3.021),
+]
+
+
+@pytest.mark.parametrize("camera, moment", CAMERAS, ids=lambda v: f"{v['tau_s']}" if isinstance(v, dict) else f"{v}")
+def test_one_step_of_200_frames_gives_the_camera_s_constants(camera, moment):
+    found = fitted(1, camera, moments_s=(moment,))
+    assert found.tau_s == pytest.approx(camera["tau_s"], rel=0.04)
+    assert found.readout_s == pytest.approx(camera["readout_s"], abs=0.5e-3)
+    assert found.frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
+    assert abs(found.tau_s - camera["tau_s"]) < 4 * found.tau_sd_s
+    assert abs(found.readout_s - camera["readout_s"]) < 4 * found.readout_sd_s
+    assert abs(found.frame_delay_s - 0.031) < 4 * found.frame_delay_sd_s
+
+
+def test_the_fit_agrees_with_scipy_on_the_rows_of_one_frame_and_the_next():
+    """One step everywhere at once: what is left is a plain exponential of two variables, fitted here by curve_fit."""
+    camera = {**CAMERA, "netd_K": 0.03}
+    frames, t = step_frames(np.random.default_rng(4), camera, (3.005,))
+    found = step.fit(frames, t, np.ones(frames.shape[1:], bool))
+    assert found.frame_delay_s is None
+    after, before = frames[84:130].mean(axis=0), frames[30:74].mean(axis=0)
+    left = ((after - frames[74:79]) / (after - before)).mean(axis=2)
+    row = np.arange(60) / 60
+
+    def model(_, tau, readout, moment):
+        return np.exp(-np.maximum(t[74:79, None] - moment + readout * row, 0) / tau).ravel()
+
+    (tau, readout, moment), _ = scipy.optimize.curve_fit(model, None, left.ravel(), (0.012, 0.01, 3.0))
+    assert found.tau_s == pytest.approx(tau, abs=1.5 * found.tau_sd_s)  # ours also asks for the cover's own way
+    assert found.readout_s == pytest.approx(readout, abs=1.5 * found.readout_sd_s)
+    assert found.steps[0].time_s == pytest.approx(moment, abs=1.5 * found.steps[0].time_sd_s)
+
+
+def test_a_cover_that_takes_its_time_across_the_image_does_no_harm():
+    found = fitted(2, CAMERA, moments_s=(3.011,), crossings_s=(-0.05,))
+    assert found.tau_s == pytest.approx(0.010, rel=0.01)
+    assert found.steps[0].crossing_s == pytest.approx(-0.05, abs=1e-3)
+    assert found.readout_sd_s > 1e-3  # the edge may have been out of square: one step cannot tell, and says so
+    assert abs(found.readout_s - 0.012) < 3 * found.readout_sd_s
+
+
+def test_opposite_steps_tell_an_edge_out_of_square_from_the_readout():
+    how = {"moments_s": (3.004, 6.031), "crossings_s": (0.03, -0.04), "frames": 240, "tilt": 0.06}
+    found = fitted(3, CAMERA, **how)
+    assert len(found.steps) == 2 and found.steps[0].size > 0 > found.steps[1].size
+    assert found.readout_s == pytest.approx(0.012, abs=0.2e-3) and found.readout_sd_s < 0.2e-3
+    assert found.frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
+    one = fitted(3, CAMERA, moments_s=(3.004,), crossings_s=(0.03,), tilt=0.06)
+    assert abs(one.readout_s - 0.012) > 1e-3 and one.readout_sd_s > 0.5e-3  # which a single one takes for readout
+
+
+def test_an_edge_out_of_focus_is_seen_and_allowed_for():
+    found = fitted(5, CAMERA, moments_s=(3.0,), crossings_s=(0.06,), soft_s=0.010)
+    assert found.softness_s == pytest.approx(0.010, abs=1.5e-3)
+    assert found.tau_s == pytest.approx(0.010, rel=0.04)
+    assert any("bring it into focus" in line for line in found.text())
+    assert fitted(5, CAMERA, crossings_s=(0.06,)).softness_s is None
+
+
+def test_a_detector_that_is_not_of_first_order_is_noticed():
+    found = fitted(6, CAMERA, moments_s=(3.01,), crossings_s=(0.05,), tau2_s=0.004)
+    assert any("fits badly" in line for line in found.text())
+
+
+def test_regions_of_the_image_have_their_own_lag():
+    found = fitted(7, CAMERA, moments_s=(3.006,))
+    assert np.isfinite(found.regions_tau_s).all()
+    z = (found.regions_tau_s - 0.010) / found.regions_sd_s
+    assert np.abs(z).max() < 4
+
+
+def test_the_step_goes_into_a_profile_and_keeps_a_delay_it_did_not_measure():
+    before = CameraProfile(tau_s=0.009, frame_delay_s=0.05, frame_delay_sd_s=0.001, missing=("readout_s",))
+    after = fitted(1, CAMERA, switch=False).into(before)
+    assert after.frame_delay_s == 0.05 and after.tau_s != 0.009 and after.missing == ()
+    assert fitted(1, CAMERA).into(before).frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
+
+
+def no_step():
+    return step_frames(np.random.default_rng(8), CAMERA, (99.0,))
+
+
+REFUSED = {
+    "no step": (no_step, "no step of more than"),
+    "too early": (lambda: step_frames(np.random.default_rng(8), CAMERA, (0.1,)), "no step of more than"),
+    "too late": (lambda: step_frames(np.random.default_rng(8), CAMERA, (7.7,)), "quiet frames"),
+    "too weak": (
+        lambda: step_frames(
+            np.random.default_rng(8), {"tau_s": 0.006, "readout_s": 0.0, "netd_K": 0.1}, (3.021,), size_K=5.0
+        ),
+        "3 % or better",
+    ),
+}
+
+
+@pytest.mark.parametrize("make, expected", REFUSED.values(), ids=REFUSED.keys())
+def test_what_cannot_be_told_is_refused_with_a_remedy(make, expected):
+    frames, t = make()
+    with pytest.raises(InputError) as caught:
+        step.fit(frames, t, np.ones(frames.shape[1:], bool))
+    assert expected in str(caught.value) and ";" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_the_edges_of_a_switch_are_found_and_a_load_is_not_taken_for_one():
+    t = np.arange(0, 8, 0.001)
+    switch = np.where((t > 3.0042) & (t < 6.1), 5.0, 0.0) + 0.02 * np.random.default_rng(0).standard_normal(t.size)
+    assert switch_edges(t, switch) == pytest.approx([3.0045, 6.0995], abs=1e-6)
+    for signal in (np.sin(40 * t), np.zeros_like(t), 0.01 * np.random.default_rng(0).standard_normal(t.size)):
+        assert switch_edges(t, signal).size == 0
