@@ -207,7 +207,7 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray, residual: np.ndarray) -> np.
     """(rows, columns) int: 0, or 1 + the index in WHY, from the mean image, the noise of each pixel (rows, columns) and
     the residuals (n, rows, columns)."""
     bad = np.zeros(mean.shape, np.uint8)
-    near = _neighbours(mean)
+    near = neighbours(mean)
     log_noise = np.log(np.maximum(noise, 1e-3))
     own_spread = max(_robust_sd(log_noise), 1 / np.sqrt(2 * len(residual)))
     typical = np.median(log_noise)
@@ -220,7 +220,7 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray, residual: np.ndarray) -> np.
     return bad
 
 
-def _neighbours(image: np.ndarray) -> np.ndarray:
+def neighbours(image: np.ndarray) -> np.ndarray:
     """Median of the 5 x 5 pixels around each pixel, so that slow shading is not taken for bad pixels."""
     big = np.pad(image, 2, mode="reflect")
     around = np.lib.stride_tricks.sliding_window_view(big, (5, 5)).reshape(*image.shape, 25)

@@ -168,7 +168,8 @@ def run_scale(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     rec, rig = recordings[0], recordings[0].rig
     profile = existing(args.profile, recordings)
     image = rec.some(50).mean(axis=0)
-    image = np.where(usable_pixels(rec, profile, None), image, np.median(image))
+    near, (low, high) = pixels.neighbours(image), np.percentile(image, [1, 99])
+    image = np.where(usable_pixels(rec, profile, None) & (np.abs(image - near) < high - low), image, near)
     if args.mark:
         marks = np.array(args.mark)
         found = scale.from_marks(marks[:, :2], marks[:, 2:])

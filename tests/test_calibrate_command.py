@@ -1,0 +1,248 @@
+"""`bolotip calibrate` end to end, as hw_notes/calibration.md tells it, on simulated recordings; then a run with the profile.
+
+One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few bad pixels.
+"""
+
+import dataclasses
+import datetime
+
+import numpy as np
+import plates
+import pytest
+import recordings
+import tomli
+from coverage_calibration import step_frames
+from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
+
+from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
+from edge import cli
+from edge.loop import run_rig
+from edge.rig import load_rig
+from edge.sources.simulated import Scene
+
+SHAPE = (60, 80)
+CAMERA = {
+    "tau_s": 0.0086,
+    "readout_s": 0.021,
+    "frame_delay_s": 0.047,
+    "netd_K": 0.06,
+    "dead": 0.002,
+    "lost": 0.003,
+}
+SWEEP_HZ = (1.3, 2.9, 5.3, 8.1, 11.3)
+PLATE = plates.centre_crack(SHAPE, tip_px=(30.3, 34.6), mm_per_px=0.3, half_mm=8.0)
+
+
+def record(folder, plate, frames=750, seed=5, scene=None, wave=None, **camera):
+    """A recording folder; the camera is the same each time, its bad pixels too (they follow from the seed)."""
+    how = {"frames": frames, "seed": seed, "camera": {**CAMERA, **camera}, "wave": {"sample_rate_hz": 300.0, **(wave or {})}}
+    return recordings.write(folder, plate, scene=scene, K0_per_MPa=3.1e-6, **how)
+
+
+def even(temperature_K, shape=SHAPE):
+    return Scene(np.full(shape, temperature_K), np.zeros(shape, complex))
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    """The afternoon's recordings, and the profile they are to make."""
+    home = tmp_path_factory.mktemp("lab")
+    quiet = plates.uncracked(SHAPE, 0.01)
+    record(home / "still", quiet, 300, scene=even(296.0))
+    for i, hz in enumerate(SWEEP_HZ):
+        record(home / f"sweep-{hz}", PLATE, 1500, 5, wave={"frequency_hz": hz, "start_deg": 50.0 * i})
+    for t in (20, 40):
+        record(home / f"plate-{t}", quiet, 60, scene=even(273.15 + t))
+    record(home / "bar", plates.uncracked(SHAPE, 70.0))
+    big = plates.uncracked((120, 160), 0.01)
+    view = record(home / "view", big, 60, scene=Scene(picture(noise=0.0), np.zeros((120, 160), complex)))
+    rig = view.rig.read_text().replace("width_mm = 30.0", f"width_mm = {WIDTH}")
+    view.rig.write_text(rig.replace("notch_mm = 0.0", f"notch_mm = {NOTCH}"))
+    crack = record(home / "crack", PLATE, 1500, 9, wave={"frequency_hz": 7.0})
+    made = record(home / "step", quiet, 240)
+    frames, exposure_s = step_frames(np.random.default_rng(1), CAMERA, (3.011, 6.027), (0.03, -0.02), 240)
+    t = np.arange(0, 9.6, 0.0005)
+    switch = np.where((t > 3.011) & (t < 6.027), 5.0, 0.0)
+    late = 0.002 * np.abs(np.random.default_rng(2).standard_normal(240))
+    stepped = dataclasses.replace(
+        made, frames=frames, arrival_s=exposure_s + CAMERA["frame_delay_s"] + late, load_time_s=t, load_kN=switch
+    )
+    recordings.save(stepped, home / "step")
+    assert crack.rig is not None
+    return home
+
+
+def calibrate(lab, capsys, kind, *more, profile="camera.toml", code=0):
+    """Runs the command in the lab's folder; `more` may name recordings. Returns what it printed."""
+    words = [str(lab / w) if (lab / w).exists() else w for w in map(str, more)]
+    result = cli.main(["calibrate", kind, *words, "--profile", str(lab / profile)])
+    out, err = capsys.readouterr()
+    assert result == code, err
+    if code:
+        assert out == "" and err.count("\n") == 1 and err.startswith("bolotip")
+        return err
+    picture = (lab / profile).with_name(f"{(lab / profile).stem}-{kind}.png")
+    assert picture.read_bytes()[:4] == b"\x89PNG" and picture.stat().st_size > 10_000
+    return out
+
+
+@pytest.fixture(scope="module")
+def calibrated(lab):
+    """The profile after pixels, sweep and the plates, in the order of the notes."""
+    profile = str(lab / "camera.toml")
+    sweep = [str(lab / f"sweep-{hz}") for hz in SWEEP_HZ]
+    assert cli.main(["calibrate", "pixels", str(lab / "still"), "--profile", profile]) == 0
+    assert cli.main(["calibrate", "sweep", *sweep, "--profile", profile]) == 0
+    plates_ = [str(lab / "plate-20"), str(lab / "plate-40")]
+    assert cli.main(["calibrate", "gain", *plates_, "--temperatures", "20", "40", "--profile", profile]) == 0
+    return lab / "camera.toml"
+
+
+def test_the_profile_holds_the_camera(calibrated, lab):
+    p = load_profile(calibrated)
+    assert p.tau_s == pytest.approx(CAMERA["tau_s"], rel=0.02) and abs(p.tau_s - CAMERA["tau_s"]) < 4 * p.tau_sd_s
+    assert p.readout_s == pytest.approx(CAMERA["readout_s"], abs=0.5e-3)
+    assert p.frame_delay_s == pytest.approx(CAMERA["frame_delay_s"], abs=0.5e-3)
+    assert p.counts_per_K == pytest.approx(100.0, rel=0.002)
+    assert p.netd_K == pytest.approx(0.06, rel=0.02)
+    assert (p.rows, p.columns, p.response, p.missing) == (*SHAPE, (), ())
+    assert p.made_on == datetime.date.today()
+    assert p.made_from[0] == "pixels still" and "sweep sweep-8.1" in p.made_from and p.made_from[-1] == "gain plate-40"
+    frames = np.load(lab / "still" / "frames.npy")
+    assert np.array_equal(bad_pixel_mask(p), (frames == frames[0]).all(axis=0))
+
+
+def test_earlier_profiles_are_kept(calibrated, lab):
+    first, second = load_profile(lab / "camera.earlier-1.toml"), load_profile(lab / "camera.earlier-2.toml")
+    assert first.made_from == ("tau_s assumed, not measured", "pixels still")  # before the sweep
+    assert (first.tau_s, first.tau_sd_s) == (0.010, 0.003) and "readout_s" in first.missing
+    assert second.counts_per_K is None and second.tau_s == load_profile(calibrated).tau_s
+
+
+def test_a_run_with_the_fitted_profile_gives_the_dK_of_the_true_one(calibrated, lab):
+    rig, rows = load_rig(lab / "crack" / "rig.toml"), {}
+    true = lab / "true.toml"
+    timing = {"readout_sd_s": 0.0, "frame_delay_s": CAMERA["frame_delay_s"]}
+    save_profile(true, CameraProfile(CAMERA["tau_s"], 0.0, CAMERA["readout_s"], counts_per_K=100.0, **timing))
+    for profile in (calibrated, true):
+        seen = []
+        camera = dataclasses.replace(rig.camera, profile=profile)
+        run_rig(dataclasses.replace(rig, camera=camera), lab / f"out-{profile.stem}", seen.append)
+        rows[profile] = seen[-1]
+    fitted, exact = rows[calibrated].dKI_MPa_sqrt_m, rows[true].dKI_MPa_sqrt_m
+    assert fitted == pytest.approx(exact, rel=0.01)
+    assert exact == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.1)  # both measured something
+    assert "uncalibrated" not in rows[calibrated].flags
+
+
+def test_sweep_says_what_it_found_in_the_region_given(lab, capsys):
+    names = [f"sweep-{hz}" for hz in SWEEP_HZ]
+    out = calibrate(lab, capsys, "sweep", *names, "--region", "0", "50", "60", "30", profile="region.toml")
+    assert int(out.split("far field: ")[1].split()[0]) <= 60 * 30
+    p = load_profile(lab / "region.toml")
+    assert p.tau_s == pytest.approx(CAMERA["tau_s"], rel=0.05) and p.made_from[0] == "sweep sweep-1.3"
+    for word in ("tau ", "readout ", "frame delay ", "conduction ", "chi-square", "+-"):
+        assert word in out
+    err = calibrate(lab, capsys, "sweep", *names, "--region", "0", "50", "60", "31", profile="region.toml", code=2)
+    assert "--region: is 0 50 60 31" in err and "within 60 x 80" in err
+
+
+def test_step_gives_lag_readout_and_delay(lab, capsys):
+    out = calibrate(lab, capsys, "step", "step", profile="step.toml")
+    p = load_profile(lab / "step.toml")
+    assert p.tau_s == pytest.approx(CAMERA["tau_s"], rel=0.04)
+    assert p.readout_s == pytest.approx(CAMERA["readout_s"], abs=0.5e-3)
+    assert p.frame_delay_s == pytest.approx(CAMERA["frame_delay_s"], abs=0.5e-3)
+    assert out.count("step of") == 2 and "tau by region" in out
+
+
+def test_gain_gives_the_constant_of_the_painted_specimen(calibrated, lab, capsys):
+    before = calibrated.read_bytes()
+    out = calibrate(lab, capsys, "gain", "bar", "--stress-range", "70", "--stress-sd", "0.5")
+    assert calibrated.read_bytes() == before  # K0 belongs to the specimen, not to the camera
+    lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]
+    K0, sd = lines["thermoelastic_constant_per_MPa"], lines["thermoelastic_constant_sd_per_MPa"]
+    assert K0 == pytest.approx(3.1e-6, abs=3 * sd) and 0.005 * K0 < sd < 0.02 * K0
+    assert "stress 0.50 %" in out
+
+
+def test_gain_takes_the_stress_from_the_rig_s_section(calibrated, lab, capsys):
+    out = calibrate(lab, capsys, "gain", "bar")  # 8.4 kN on 30 x 4 mm
+    lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]
+    assert lines["thermoelastic_constant_per_MPa"] == pytest.approx(3.1e-6, rel=0.02)
+
+
+def test_gain_needs_a_measured_lag(lab, capsys):
+    calibrate(lab, capsys, "pixels", "still", profile="new.toml")
+    assert "calibrate a sweep first" in calibrate(lab, capsys, "gain", "bar", profile="new.toml", code=2)
+
+
+def test_scale_goes_by_edges_and_notch(lab, capsys):
+    out = calibrate(lab, capsys, "scale", "view", profile="other.toml")
+    view = tomli.loads(out[out.index("[view]") : out.index("\npicture")])["view"]
+    assert view["mm_per_px"] == pytest.approx(PX, rel=0.005)
+    assert view["datum_px"] == pytest.approx([CENTRE[0] - 1 / PX, CENTRE[1] - WIDTH / 2 / PX], abs=0.6)
+    assert not (lab / "other.toml").exists()
+
+
+def test_scale_goes_by_marks(lab, capsys):
+    marks = ["--mark", "30", "10", "0", "0", "--mark", "30", "70", "18", "0", "--mark", "10", "40", "9", "6"]
+    out = calibrate(lab, capsys, "scale", "still", *marks, profile="other.toml")
+    view = tomli.loads(out[out.index("[view]") : out.index("\npicture")])["view"]
+    assert view["mm_per_px"] == pytest.approx(0.3, rel=1e-4) and view["datum_px"] == [30.0, 10.0]
+
+
+def test_pixels_reports_a_filter_with_its_effect(lab, capsys, tmp_path):
+    record(tmp_path / "filtered", plates.uncracked(SHAPE, 0.01), 300, scene=even(296.0), filter_weight=0.25)
+    out = calibrate(lab, capsys, "pixels", tmp_path / "filtered", profile="filtered.toml")
+    assert "recursive, weight of the last image 0.2" in out and "at 7 Hz it leaves" in out and "at 14 Hz" in out
+
+
+def broken(lab, tmp_path, name, frames=None, rig=None):
+    """A copy of a recording with something wrong."""
+    folder = tmp_path / name
+    folder.mkdir()
+    for f in ("load.csv", "frames.csv"):
+        (folder / f).write_bytes((lab / name / f).read_bytes())
+    np.save(folder / "frames.npy", np.load(lab / name / "frames.npy") if frames is None else frames)
+    text = (lab / name / "rig.toml").read_text()
+    (folder / "rig.toml").write_text(text if rig is None else text.replace(*rig))
+    return folder
+
+
+def test_what_cannot_be_used_is_refused_in_one_line(lab, capsys, tmp_path):
+    names = [f"sweep-{hz}" for hz in SWEEP_HZ]
+    assert "4 different ones or more" in calibrate(lab, capsys, "sweep", *names[:3], profile="x.toml", code=2)
+    assert "no such file" in calibrate(lab, capsys, "sweep", lab / "nowhere", profile="x.toml", code=2)
+    assert "no step of more than" in calibrate(lab, capsys, "step", "still", profile="x.toml", code=2)
+    assert "make it first" in calibrate(lab, capsys, "pixels", "still", profile="no/x.toml", code=2)
+    assert "unrecognized" in calibrate(lab, capsys, "pixels", "still", "view", profile="x.toml", code=2)
+    frames = np.load(lab / "bar" / "frames.npy")
+    clipped = broken(lab, tmp_path, "bar", np.minimum(frames, int(np.median(frames))))
+    assert "clipped" in calibrate(lab, capsys, "sweep", clipped, *names[1:], profile="x.toml", code=2)
+    frames = np.load(lab / "still" / "frames.npy")
+    stretched = 29_600 + (frames - 29_600.0) * (1 + 0.1 * np.sin(np.arange(len(frames))))[:, None, None]
+    gain = broken(lab, tmp_path, "still", np.rint(stretched).astype(np.uint16))
+    assert "automatic gain is on" in calibrate(lab, capsys, "pixels", gain, profile="x.toml", code=2)
+    free = broken(lab, tmp_path, "sweep-1.3", rig=('source = "recording"\npath = "load.csv"', 'source = "frames"'))
+    assert "needs the load signal" in calibrate(lab, capsys, "sweep", free, *names[1:], profile="x.toml", code=2)
+    assert not (lab / "x.toml").exists()
+
+
+def test_another_camera_s_profile_is_not_overwritten(calibrated, lab, capsys):
+    before = calibrated.read_bytes()
+    err = calibrate(lab, capsys, "pixels", "view", code=2)
+    assert "60 x 80 and 120 x 160, may be one size; one profile a camera" in err and calibrated.read_bytes() == before
+
+
+def test_without_matplotlib_everything_but_the_picture_is_done(lab, capsys, monkeypatch):
+    import sys
+
+    for name in [m for m in sys.modules if m.split(".")[0] == "matplotlib"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    words = ["calibrate", "pixels", str(lab / "still"), "--profile", str(lab / "plain.toml")]
+    assert cli.main(words) == 0
+    assert "matplotlib is not installed" in capsys.readouterr().out
+    assert load_profile(lab / "plain.toml").netd_K == pytest.approx(0.06, rel=0.02)
+    assert cli.main([*words, "--picture", str(lab / "p.png")]) == 2
