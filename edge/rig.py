@@ -125,6 +125,10 @@ class Records:
     serial_baud: int = limited(115200, low=300, high=4_000_000)
     maps_every_s: float = limited(600.0, low=0.1, high=1e7, unit="s")
     budget_MB: float = limited(2000.0, low=1.0, high=1e7, unit="MB")
+    target_crack_mm: float | None = limited(None, above=0.0, high=5000.0, unit="mm", remedy="from the datum")
+    # A stop request goes out on the serial link and nowhere else. It is no safety device.
+    stop_at_crack_mm: float | None = limited(None, above=0.0, high=5000.0, unit="mm", remedy="from the datum")
+    stop_at_rate_mm_per_cycle: float | None = limited(None, above=0.0, high=10.0, unit="mm/cycle")
 
 
 @dataclass(frozen=True)
@@ -183,6 +187,7 @@ def load_rig(path: Path | str, check_files: bool = True) -> Rig:
     _check_load(rig, check_files)
     _check_camera(rig, check_files)
     _check_view_and_times(rig)
+    _check_targets(rig)
     return rig
 
 
@@ -290,3 +295,19 @@ def _check_view_and_times(rig: Rig) -> None:
     inner, outer = rig.fit.inner_mm, rig.fit.outer_mm
     if inner is not None and outer is not None and inner >= outer:
         raise InputError(f"{rig.path} [fit] inner_mm: is {inner:g}, may be below outer_mm = {outer:g}")
+
+
+def _check_targets(rig: Rig) -> None:
+    """Crack sizes named under [records] lie in the specimen, and a stop request has a way out."""
+    records, s, where = rig.records, rig.specimen, f"{rig.path} [records]"
+    room = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
+    for key in ("target_crack_mm", "stop_at_crack_mm"):
+        size = getattr(records, key)
+        if size is not None and not s.notch_mm < size < room:
+            raise InputError(
+                f"{where} {key}: is {size:g}, may be between the notch, {s.notch_mm:g} mm, and {room:g} mm, where the "
+                f"specimen ends"
+            )
+    asked = records.stop_at_crack_mm is not None or records.stop_at_rate_mm_per_cycle is not None
+    if asked and records.serial_port is None:
+        raise InputError(f"{where} serial_port: is missing; a stop request goes out on the serial link and nowhere else")

@@ -49,6 +49,8 @@ def test_every_key_arrives_as_written():
     assert (rig.lockin.harmonics, rig.lockin.mains_hz) == (2, 60.0)
     assert (rig.fit.inner_mm, rig.fit.outer_mm, rig.fit.half_angle_deg, rig.fit.terms) == (0.6, 5.0, 140.0, 4)
     assert (rig.records.serial_port, rig.records.serial_baud) == ("/dev/ttyS1", 9600)
+    targets = (rig.records.target_crack_mm, rig.records.stop_at_crack_mm, rig.records.stop_at_rate_mm_per_cycle)
+    assert targets == (20.0, 24.0, 1e-3)
 
 
 def test_what_is_left_out_has_the_documented_default():
