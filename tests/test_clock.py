@@ -131,7 +131,7 @@ def test_the_old_frames_of_a_full_buffer_are_not_sure_of_the_place_of_newer_ones
     number = np.arange(2000)
     exposure = number / RATE_HZ
     arrival = arrivals(exposure, stalled=(30.0, 32.0))
-    heap = np.flatnonzero((exposure + DELAY_S > 30.0) & (arrival < 32.0 + 0.03) & (exposure < 32.0 - 0.04))
+    heap = np.flatnonzero((exposure + DELAY_S > 30.0) & (arrival < 32.0 + 0.03) & (exposure < 32.0 - 0.03))
     left = np.delete(number, heap[kept:])
     slots = placed(arrival[left])
     wrong = np.abs(time_error_s(slots, exposure[left])) > 0.5 / RATE_HZ
