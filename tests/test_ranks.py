@@ -43,6 +43,7 @@ RANKS = {
     "edge.growth_delay": 2.3,
     "edge.growth_analysis": 2.6,
     "edge.growth_figures": 2.8,
+    "edge.rate": 2.7,
     "edge.forecast": 3.2,
     "edge.plan_picture": 3.4,
     "edge.pictures": 1.2,

@@ -1,0 +1,166 @@
+"""Growth rate, remaining cycles and stop request against a crack that grows by a known law (invented data)."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from growing import Growing
+
+from edge.rate import GrowthWatch, StopAt
+from edge.record import Row
+from edge.rig import Records, Specimen
+
+FINE = {"fixes": 120, "sd_mm": 0.01, "dK_rel_sd": 0.01}
+
+
+def specimen(test: Growing) -> Specimen:
+    return Specimen(test.geometry, 3e-6, 350.0, 205.0, 14.0, None, test.width_mm, test.thickness_mm, test.notch_mm, 160.0)
+
+
+def followed(test: Growing, rows: list[Row], target_mm: float | None = None) -> list[Row]:
+    """The rows with their growth columns and flags."""
+    watch = GrowthWatch(specimen(test), 60.0, target_mm)
+    done = []
+    for row in rows:
+        row = dataclasses.replace(row)
+        row.flags = (*row.flags, *watch.follow(row))
+        done.append(row)
+    return done
+
+
+def true_rate(test: Growing, crack_mm: float) -> float:
+    a = np.array([crack_mm])
+    return float((test.C * test.dK(a) ** test.m * test.phi(a))[0])
+
+
+@pytest.mark.parametrize("sd_mm", [0.003, 0.01, 0.05])
+def test_the_rate_is_the_true_one_of_the_last_stretch_within_its_deviation(sd_mm):
+    """The line's slope belongs to the middle of its stretch: the truth at hand is the secant over such a stretch."""
+    test, off = Growing(), []
+    a, n = test.course()
+    for seed in range(12):
+        rows = followed(test, test.rows(np.random.default_rng(seed), 200, sd_mm))
+        watch = GrowthWatch(specimen(test), 60.0)
+        for row in rows:
+            watch.follow(dataclasses.replace(row))
+            if row.rate_mm_per_cycle is not None and row.seq % 40 == 0:
+                middle = watch._last_stretch().crack_mm
+                off.append((row.rate_mm_per_cycle - true_rate(test, middle)) / row.rate_sd)
+    assert len(off) > 40
+    assert np.sqrt(np.mean(np.square(off))) < 1.5 and abs(np.mean(off)) < 0.6
+
+
+def test_no_rate_before_the_crack_has_grown_by_the_least_increment():
+    test = Growing()
+    rows = followed(test, test.rows(np.random.default_rng(1), **FINE))
+    first = next(row for row in rows if row.rate_mm_per_cycle is not None)
+    assert 0.25 <= first.crack_mm - rows[0].crack_mm < 0.5
+    assert all("no_rate" in row.flags for row in rows[: first.seq])
+    assert all(row.rate_mm_per_cycle and "no_rate" not in row.flags for row in rows[first.seq :])
+
+
+def test_noisy_sizes_need_a_longer_stretch():
+    """Ten times the precision: with 0.2 mm and few fixes more than 0.25 mm."""
+    test = Growing()
+    rows = followed(test, test.rows(np.random.default_rng(1), 60, sd_mm=0.2))
+    first = next(row for row in rows if row.rate_mm_per_cycle is not None)
+    assert test.course()[0][0] + 0.8 < first.crack_mm
+
+
+def test_cycles_to_target_by_the_constant_rate_first_then_by_the_exponent():
+    test = Growing()
+    rows = followed(test, test.rows(np.random.default_rng(2), **FINE), target_mm=28.0)
+    told = [row for row in rows if row.cycles_to_target is not None]
+    assert "constant_rate" in told[0].flags and "constant_rate" not in told[-30].flags
+    for row in told:
+        left = test.cycles_at(28.0) - row.cycles
+        if "constant_rate" in row.flags:
+            assert row.cycles_to_target > left  # growth speeds up
+        elif left > 0:
+            share = 4 * row.rate_sd / row.rate_mm_per_cycle + 0.05
+            assert row.cycles_to_target == pytest.approx(left, rel=share, abs=200)
+    assert told[-1].cycles_to_target == 0
+
+
+def test_a_specimen_without_handbook_has_the_constant_rate_only():
+    test = Growing()
+    watch = GrowthWatch(dataclasses.replace(specimen(test), geometry="plate"), 60.0, 28.0)
+    for row in test.rows(np.random.default_rng(2), **FINE):
+        flags = watch.follow(row)
+    assert flags == ["constant_rate"] and row.cycles_to_target == round(0 / row.rate_mm_per_cycle) == 0
+    assert watch.exponent() is None
+
+
+def test_a_stretch_does_not_straddle_an_overload_and_growth_slowed_by_it_does_not_spoil_the_exponent():
+    test = Growing(overload_mm=20.0, affected_mm=3.0)
+    rows = test.rows(np.random.default_rng(3), 300, 0.01, 0.01)
+    watch = GrowthWatch(specimen(test), 60.0)
+    hit = next(row.seq for row in rows if "overload" in row.flags)
+    for row in rows:
+        flags = watch.follow(row)
+        if hit <= row.seq < hit + 3:
+            assert flags == ["no_rate"] and row.rate_mm_per_cycle is None
+        if row.rate_mm_per_cycle is not None and row.seq > hit:
+            assert watch._last_stretch().first_cycles >= rows[hit].cycles
+    assert watch.exponent() == pytest.approx(test.m, rel=0.05)
+    after = next(row for row in rows if row.seq > hit and row.rate_mm_per_cycle)
+    assert after.rate_mm_per_cycle < 0.5 * true_rate(Growing(), after.crack_mm)
+
+
+def test_fixes_without_a_usable_tip_are_passed_over():
+    test = Growing()
+    rows = test.rows(np.random.default_rng(4), **FINE)
+    for row in rows[::7]:
+        row.crack_mm, row.crack_sd_mm, row.flags = None, None, ("no_tip",)
+    for row in rows[3::7]:
+        row.crack_mm, row.flags = row.crack_mm + 5.0, ("tip_weak",)
+    done = followed(test, rows)
+    assert all(row.rate_mm_per_cycle is None and row.flags == ("no_tip",) for row in done[::7])
+    middle = done[85]
+    assert middle.rate_mm_per_cycle == pytest.approx(true_rate(test, middle.crack_mm), rel=0.2)
+
+
+def test_a_restart_goes_on_with_the_fixes_before_it():
+    test = Growing()
+    rows = test.rows(np.random.default_rng(5), **FINE)
+    whole = followed(test, rows, 28.0)
+    watch = GrowthWatch(specimen(test), 60.0, 28.0)
+    watch.recall([dataclasses.replace(row) for row in rows[:70]])
+    watch.follow(rows[70])
+    assert rows[70].rate_mm_per_cycle == whole[70].rate_mm_per_cycle
+    assert rows[70].cycles_to_target == whole[70].cycles_to_target
+
+
+def test_slow_growth_over_very_many_fixes_still_gives_a_rate_in_bounded_memory():
+    watch = GrowthWatch(specimen(Growing()), 60.0)
+    rng = np.random.default_rng(6)
+    for k in range(9000):
+        watch._remember((70.0 * k, 14 + 4e-5 * k + 0.003 * rng.standard_normal(), 0.003, 10.0 * k))
+    row = Row(seq=1, cycles=630_000, crack_mm=14.36, crack_sd_mm=0.003, elapsed_s=90_000.0)
+    assert watch.follow(row) == [] and len(watch.fixes) <= 4000
+    assert row.rate_mm_per_cycle == pytest.approx(4e-5 / 70, abs=4 * row.rate_sd) and row.rate_sd < 1e-7
+
+
+def sizes(*crack_mm: float | None, rate: float | None = None) -> list[Row]:
+    return [Row(seq=k, cycles=100 * k, crack_mm=a, rate_mm_per_cycle=rate) for k, a in enumerate(crack_mm)]
+
+
+def asked(records: Records, rows: list[Row]) -> list[int]:
+    stop = StopAt(records)
+    return [row.seq for row in rows if stop.see(row) is not None]
+
+
+def test_a_stop_is_asked_for_after_two_fixes_in_a_row_and_then_stands():
+    at_20 = Records(stop_at_crack_mm=20.0)
+    assert asked(at_20, sizes(19.0, 19.9, 20.1, 20.2, 19.9, None, 20.3)) == [3, 4, 6]
+    assert asked(at_20, sizes(19.0, 25.0, 19.1, 25.0, 19.2)) == []  # fixes astray
+    assert asked(at_20, sizes(19.0, 20.1, None, 20.2)) == [3]
+    assert asked(Records(stop_at_rate_mm_per_cycle=1e-4), sizes(19.0, 19.1, rate=1.1e-4)) == [1]
+    assert asked(Records(), sizes(25.0, 26.0, 27.0, rate=1.0)) == []
+
+
+def test_the_request_says_where_the_crack_is():
+    stop = StopAt(Records(stop_at_crack_mm=20.0))
+    requests = [stop.see(row) for row in sizes(20.5, 20.6)]
+    assert requests[0] is None
+    assert (requests[1].seq, requests[1].crack_mm, requests[1].cycles) == (1, 20.6, 100)
