@@ -221,7 +221,7 @@ class Fixer:
             "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
             "r2": found.r2,
         }
-        if found.chi2 > 4 or found.K_I < 12 * sd[2]:
+        if tip.weak(found):
             fix.flags.append("tip_weak")
 
     def _closure(

@@ -37,7 +37,7 @@ class LockIn:
         self.size = 2 + 2 * harmonics
         n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
-        self.energy = np.zeros(n, np.float32)
+        self.energy = np.zeros(n)  # float64: most of it is taken out again
         self.base = np.zeros(n, np.float32)
         from edge.lockin_kernel import BLOCK, accumulate  # numba loads when the first estimate is made, not before
 
@@ -56,6 +56,7 @@ class LockIn:
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
         self.origin_s = self.last_s = 0.0
+        self.trend = 0.0  # counts a second that all pixels drift by, taken off at once so that sums stay small
 
     @property
     def effective_frames(self) -> float:
@@ -79,7 +80,14 @@ class LockIn:
             decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
         x = self.regressors(time_s, phase_rad)
         self._accumulate(
-            self.planes, self.energy, self.base, pixels, x.astype(np.float32), np.float32(decay), self._scratch
+            self.planes,
+            self.energy,
+            self.base,
+            np.float32(self.trend * (time_s - self.origin_s)),
+            pixels,
+            x.astype(np.float32),
+            np.float32(decay),
+            self._scratch,
         )
         outer = np.outer(x, x)
         self.normal = decay * self.normal + outer
@@ -95,7 +103,7 @@ class LockIn:
         g = inverse @ b
         flat, waves = self.planes[:2].astype(np.float64), self.planes[2:]
         waves -= (g.T @ flat).astype(np.float32)
-        self.energy -= np.einsum("in,ij,jn->n", flat, inverse, flat).astype(np.float32)
+        self.energy -= np.einsum("in,ij,jn->n", flat, inverse, flat)
         self.spent += float(np.trace(inverse @ self.normal_w2[:2, :2]))
         w2 = self.normal_w2
         self.normal_w2[2:, 2:] += g.T @ w2[:2, :2] @ g - g.T @ w2[:2, 2:] - w2[2:, :2] @ g
@@ -128,8 +136,9 @@ class LockIn:
             inflation = self._inflation_one_by_one()
         level = x[0] + x[1] * (self.last_s - self.origin_s)
         middle = x[0] + x[1] * (self.normal[0, 1] / max(self.normal[0, 0], 1e-12))
+        middle += self.trend * (self.normal[0, 1] / max(self.normal[0, 0], 1e-12))
         mean = (self.base + middle).reshape(self.shape)
-        self._rebase(level)
+        self._rebase(level, float(np.median(x[1])))
         maps = (x[2::2] + 1j * x[3::2]).reshape(self.harmonics, *self.shape)
         return Harmonics(maps, mean, noise.reshape(self.shape), np.sqrt(variance), inflation, frames)
 
@@ -141,19 +150,20 @@ class LockIn:
         lost = np.maximum(lost[2::2], lost[3::2])
         return np.where(lost > 1e-3, np.inf, 1.0)
 
-    def _rebase(self, level: np.ndarray) -> None:
-        """Shift base by `level` and the time origin to now: exact algebra on the sums."""
-        level = level.astype(np.float32).astype(np.float64)
-        self.energy += (self.weight_of_baseline() * level**2 - 2 * level * self.planes[0]).astype(np.float32)
-        self.planes -= (self.normal[:, :1] * level).astype(np.float32)
-        self.base += level.astype(np.float32)
-        shift = self.last_s - self.origin_s
+    def _rebase(self, level: np.ndarray, slope: float) -> None:
+        """Shift base by `level`, the time origin to now and the common trend by `slope`: exact algebra on the sums."""
+        past_s = self.last_s - self.origin_s
         move = np.eye(self.size)
-        move[1, 0] = -shift
-        self.planes[1] -= np.float32(shift) * self.planes[0]
+        move[1, 0] = -past_s
+        self.planes[1] -= np.float32(past_s) * self.planes[0]
         self.normal = move @ self.normal @ move.T
         self.normal_w2 = move @ self.normal_w2 @ move.T
         self.origin_s = self.last_s
-
-    def weight_of_baseline(self) -> float:
-        return float(self.normal[0, 0])
+        level = level.astype(np.float32).astype(np.float64)
+        n00, n01, n11 = self.normal[0, 0], self.normal[0, 1], self.normal[1, 1]
+        sums = self.planes[:2].astype(np.float64)
+        change = n00 * level**2 - 2 * level * sums[0] - 2 * slope * sums[1] + 2 * slope * n01 * level + slope**2 * n11
+        self.energy += change
+        self.planes -= (self.normal[:, :1] * level + self.normal[:, 1:2] * slope).astype(np.float32)
+        self.base += (level + self.trend * past_s).astype(np.float32)
+        self.trend += slope

@@ -93,6 +93,7 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
 
 SILENT_PX = 7
 LEAST_SILENT_PX = 60
+CLEAR_SIGNAL = 6.0  # typical stress over its deviation, below which the noise widens lines of zero to areas
 
 
 def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
@@ -109,7 +110,7 @@ def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     mean = box(np.where(usable, stress, 0).astype(np.float32)) / count
     noise = sd / np.sqrt(count)
     none = np.zeros(stress.shape, bool)
-    if not usable.any() or np.median(np.abs(mean[usable])) < 12 * sd / SILENT_PX:
+    if not usable.any() or np.median(np.abs(mean[usable])) < CLEAR_SIGNAL * sd:
         return none
     quiet = (np.abs(mean) < 2.5 * noise) & usable
     _, patches, stats, _ = cv2.connectedComponentsWithStats(quiet.astype(np.uint8))

@@ -16,12 +16,14 @@ from edge.rig import Rig
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
+LEAST_KEPT = 0.7  # share of the region that must be one field
 PATCH_PX = 5
 PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series' own misfit
 TIDY_ROUNDS = 3
 DOUBTED = 1.5  # chi-square per degree of freedom from which a part of the view may be something else
 STEPS = 30
-FREE_STEPS = 8  # in which the region follows the tip
+FREE_STEPS = 8  # in which the region follows the tip, and as long as it moves by more than
+FAR_PX = 0.3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 RING_PX = (24, 12, 6)  # outer radii of the search filters
@@ -44,6 +46,7 @@ class TipFit:
     coefficients: np.ndarray
     region: Region
     pixels: int
+    kept: float  # share of the region's pixels that belong to the field
 
     @property
     def sd(self) -> np.ndarray:
@@ -66,16 +69,16 @@ def refine(
     row, col = start
     mm = rig.view.mm_per_px
     turn = np.exp(1j * np.deg2rad(angle_deg))
-    dK, scale = dK_hint, None
+    dK, scale, far, again = dK_hint, None, True, False
     pixels: tuple[np.ndarray, np.ndarray] | None = None
-    region, tidied = choose(rig, 1.0, 0.0, frequency_hz), 0
+    region, tidied, whole = choose(rig, 1.0, 0.0, frequency_hz), 0, 1
     for step_number in range(STEPS):
-        if pixels is None or (
-            step_number < FREE_STEPS and not tidied
-        ):  # later the set of pixels stands still, so that the steps end
+        free = not tidied and not again and (step_number < FREE_STEPS or far)
+        if pixels is None or free:  # later the set of pixels stands still, so that the steps end
             crack = float(along(rig, row, col, rig.view.growth_angle_deg))
             region = choose(rig, crack, dK, frequency_hz)
             pixels = _pixels(usable, (row, col), angle_deg, mm, region)
+            whole = max(1, pixels[0].size)
         z = williams.to_crack(*pixels, (row, col), angle_deg, mm)
         values = stress[pixels]
         if z.size < LEAST_PIXELS or np.abs(z).min() < 0.3 * mm:
@@ -87,13 +90,17 @@ def refine(
         # far from the tip the first-order step overshoots; half the core is how far it can be trusted
         shift = series.shift * min(1.0, max(region.inner_mm, 2 * mm) / max(abs(series.shift), 1e-12))
         dK, scale = abs(series.K), abs(series.coefficients[0])
+        far = abs(shift) / mm > FAR_PX and step_number < STEPS - 8
         if abs(shift) / mm < SETTLED_PX:
             if series.chi2 > DOUBTED and not tidied:
                 series = _robust(series, z, values, sd, region, flow)
             good = _fitting(_predicted(series, z, flow), values, sd, pixels)
-            if tidied == TIDY_ROUNDS or good.all():
+            if tidied < TIDY_ROUNDS and not good.all():
+                pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
+                continue
+            if tidied or again:
                 break
-            pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
+            pixels, again = None, True  # once more with the region of this very tip, wherever the steps began
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real
@@ -115,6 +122,7 @@ def refine(
         series.coefficients,
         region,
         series.pixels,
+        series.pixels / whole,
     )
 
 
@@ -177,6 +185,8 @@ def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
     """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view."""
     rows, columns = usable.shape
+    if fit.kept < LEAST_KEPT:
+        return False
     inside = 0 <= fit.row_px <= rows - 1 and 0 <= fit.col_px <= columns - 1
     sd = fit.sd
     return bool(
@@ -185,6 +195,11 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
         and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px
         and abs(fit.K_II) < 2 * fit.K_I
     )
+
+
+def weak(fit: TipFit) -> bool:
+    """Whether a tip is to be used with care: the field is not one crack's, or hardly stands out."""
+    return fit.chi2 > 4 or fit.K_I < 12 * fit.sd[2] or fit.kept < 0.9
 
 
 def find(

@@ -11,8 +11,8 @@ one lies outside the series. So the series is fitted together with z^(-3/2), and
 which deviation the tip has to move (variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, from memory).
 
 Truncation: the higher terms fade with the distance L to the next feature of the plate (crack mouth, other tip, far
-edge) as L^(-(n-1)/2). They enter with that as prior deviation, times a factor that the map itself chooses (largest
-marginal likelihood: MacKay, Neural Comput. 4 (1992) 415, from memory), instead of a hard choice of their number; so what
+edge) as L^(-(n-1)/2). They enter with that as prior deviation, times a factor that is averaged over as the map weighs it
+(marginal likelihood: MacKay, Neural Comput. 4 (1992) 415, from memory), instead of a hard choice of their number; so what
 they may hide enters the deviations of K, T and tip.
 """
 
@@ -104,13 +104,13 @@ def fit(
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if fades_over_mm is None:
         inverse = _inverse(gram)
+        b = inverse @ right
     else:
         if scale is None:
             few = [0, 1, 2, 3, 4]
             first = np.linalg.solve(gram[np.ix_(few, few)], right[few])
             scale = float(np.hypot(first[2], first[3])) * unit**0.5
-        inverse = _most_likely(gram, right, terms, scale, fades_over_mm, unit)
-    b = inverse @ right
+        b, inverse = _averaged(gram, right, terms, scale, fades_over_mm, unit)
     residual = stress_MPa - b @ x
     rss = float(residual @ residual)
     chi2 = rss / sd_MPa**2 / max(1, z.size - len(b))
@@ -130,25 +130,27 @@ def _inverse(gram: np.ndarray) -> np.ndarray:
     return s[:, None] * np.linalg.inv(gram * s[:, None] * s) * s
 
 
-def _most_likely(
+def _averaged(
     gram: np.ndarray, right: np.ndarray, terms: int, scale: float, fades_over_mm: float, unit: float
-) -> np.ndarray:
-    """Posterior covariance under the prior factor of largest marginal likelihood."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Coefficients and their covariance, over the prior factors as their marginal likelihoods weigh them."""
     order = np.array([-1, -1, 1, 1, 2] + [n for n in range(3, terms + 1) for _ in (0, 1)])
     # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
     size = scale * fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
     higher = order >= 3
-    best, chosen = -np.inf, gram
+    evidences, means, covariances = [], [], []
     for factor in PRIORS:
         precision = np.where(higher, 1 / (factor * size) ** 2, np.where(order == 2, 1 / (PRIOR_T * size) ** 2, 0.0))
-        full = gram + np.diag(precision)
-        s = 1 / np.sqrt(np.diag(full))
-        scaled = full * s[:, None] * s
-        evidence = right @ (s * np.linalg.solve(scaled, s * right)) - np.linalg.slogdet(scaled)[1]
-        evidence += float(np.sum(2 * np.log(s) + np.where(higher, np.log(np.maximum(precision, 1e-300)), 0.0)))
-        if evidence > best:
-            best, chosen = evidence, full
-    return _inverse(chosen)
+        inverse = _inverse(gram + np.diag(precision))
+        b = inverse @ right
+        evidences.append(right @ b + np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[higher])))
+        means.append(b)
+        covariances.append(inverse)
+    weight = np.exp(0.5 * (np.array(evidences) - max(evidences)))
+    weight /= weight.sum()
+    b = weight @ np.array(means)
+    off = np.array(means) - b
+    return b, np.tensordot(weight, np.array(covariances), 1) + (off * weight[:, None]).T @ off
 
 
 def _named(inverse: np.ndarray, c1: complex, unit: float) -> np.ndarray:

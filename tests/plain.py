@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 
-def accumulate(planes, energy, base, counts, regressors, decay):
+def accumulate(planes, energy, base, shift, counts, regressors, decay):
     """What one frame does to the lock-in's sums, in float64: (planes (P, N), energy (N,)) after it."""
-    y = counts.astype(float) - base
+    y = counts.astype(float) - base - shift
     return decay * planes.astype(float) + np.outer(regressors, y), decay * energy.astype(float) + y**2
 
 

@@ -23,8 +23,8 @@ def test_kernel_equals_its_plain_twin(pixels, decay):
     for _ in range(5):
         counts = (base + rng.integers(-300, 300, pixels)).astype(np.uint16)
         x = rng.standard_normal(6).astype(np.float32)
-        wanted_planes, wanted_energy = plain.accumulate(wanted_planes, wanted_energy, base, counts, x, decay)
-        accumulate(planes, energy, base, counts, x, np.float32(decay), scratch)
+        wanted_planes, wanted_energy = plain.accumulate(wanted_planes, wanted_energy, base, 2.5, counts, x, decay)
+        accumulate(planes, energy, base, np.float32(2.5), counts, x, np.float32(decay), scratch)
     assert planes == pytest.approx(wanted_planes, rel=1e-5, abs=1e-2)
     assert energy == pytest.approx(wanted_energy, rel=1e-5)
 
@@ -34,7 +34,7 @@ def test_kernel_subtracts_the_base_without_wrapping_around():
     counts = np.array([0, 65535, 0, 65535], np.uint16)
     base = np.array([65535, 0, 0, 65535], np.float32)
     planes, energy = np.zeros((1, 4), np.float32), np.zeros(4, np.float32)
-    accumulate(planes, energy, base, counts, np.ones(1, np.float32), np.float32(1), np.empty(BLOCK, np.float32))
+    accumulate(planes, energy, base, np.float32(0), counts, np.ones(1, np.float32), np.float32(1), np.empty(BLOCK, np.float32))
     assert planes[0].tolist() == [-65535, 65535, 0, 0]
     assert energy == pytest.approx([65535.0**2, 65535.0**2, 0, 0])
 
@@ -46,8 +46,8 @@ def test_kernel_keeps_a_nan_of_the_base_where_it_is(pixels):
     planes, energy = np.zeros((4, pixels), np.float32), np.zeros(pixels, np.float32)
     x = np.array([1.0, 0.5, -0.5, 0.0], np.float32)
     counts = np.full(pixels, 120, np.uint16)
-    accumulate(planes, energy, base, counts, x, np.float32(0.9), np.empty(BLOCK, np.float32))
-    wanted_planes, wanted_energy = plain.accumulate(np.zeros((4, pixels)), np.zeros(pixels), base, counts, x, 0.9)
+    accumulate(planes, energy, base, np.float32(0), counts, x, np.float32(0.9), np.empty(BLOCK, np.float32))
+    wanted_planes, wanted_energy = plain.accumulate(np.zeros((4, pixels)), np.zeros(pixels), base, 0.0, counts, x, 0.9)
     assert np.array_equal(np.isnan(planes), np.isnan(wanted_planes)) and np.isnan(planes[:, pixels // 2]).all()
     assert np.array_equal(planes, wanted_planes.astype(np.float32), equal_nan=True)
     assert np.array_equal(energy, wanted_energy.astype(np.float32), equal_nan=True)
@@ -131,7 +131,9 @@ def test_a_big_drift_leaves_the_harmonics_equal_to_batch_least_squares(memory, s
     assert np.all(np.abs(found.maps.reshape(2, -1) - wanted.maps) <= EQUAL * wanted.noise)
 
 
-LONG_DRIFT = pytest.mark.xfail(strict=True, reason="float32 energy cancels: the drift's slope stays in the sums")
+
+
+LONG_DRIFT = pytest.mark.xfail(strict=True, reason="float32 sums: the noise of some pixels is read several per cent low")
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import plates
 import pytest
 
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
-from edge.tip import acceptable, find, refine
+from edge.tip import acceptable, find, refine, weak
 
 LOAD_HZ = 7.0
 NOISE_MPA = 4.0  # of a stress range: 50 mK a frame, 1500 frames, steel
@@ -102,10 +102,9 @@ def test_a_hint_some_pixels_off_leads_to_the_tip(off_px, seed):
     assert found.K_I == pytest.approx(best.K_I, rel=0.002)
 
 
-FAR_START = pytest.mark.xfail(strict=True, reason="the pixels of a step far from the tip are kept for the last steps")
 
 
-@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=FAR_START), 2, pytest.param(3, marks=FAR_START)])
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
 def test_with_a_hint_the_tip_is_the_same_as_without(seed):
     plate = plates.centre_crack()
     stress, usable = noisy(plate, seed)
@@ -113,7 +112,7 @@ def test_with_a_hint_the_tip_is_the_same_as_without(seed):
     free = search(plate, seed)
     assert (hinted.row_px, hinted.col_px) == pytest.approx((free.row_px, free.col_px), abs=0.02)
     assert hinted.K_I == pytest.approx(free.K_I, rel=0.002)
-    assert hinted.T_MPa == pytest.approx(free.T_MPa, abs=0.5)
+    assert hinted.T_MPa == pytest.approx(free.T_MPa, abs=0.25 * free.sd[4])  # pixels at the ring's rim come and go
 
 
 def test_stated_deviations_cover_the_truth():
@@ -202,16 +201,16 @@ WITHOUT_CRACK = {
     "no stress": np.zeros((120, 160)),
     "bending": 60.0 - 8.0 * X_MM,
     "step at an edge": np.where(X_MM < -6, 0.0, 80.0),
-    "hot spot": 60.0 + 200.0 * np.exp(-(X_MM**2 + Y_MM**2) / 0.5),
 }
-STRONG = pytest.mark.xfail(strict=True, reason="taken for a tip far above its deviation although the series fits badly")
+HOT_SPOT = 60.0 + 200.0 * np.exp(-(X_MM**2 + Y_MM**2) / 0.5)
+PASSES = pytest.mark.xfail(strict=True, reason="known limit: passes for a tip, as its field is one of the series' own")
 SOMEWHAT_LIKE_A_CRACK = {
     ("corner", 0.0): (np.where((X_MM < -3) & (Y_MM < 0), 0.0, 80.0), ()),
     ("hole", 0.0): (kirsch(X_MM, Y_MM, 2.0, 60.0), ()),
     ("hole", 180.0): (kirsch(X_MM, Y_MM, 2.0, 60.0), ()),
     ("force on an edge", 90.0): (np.where(X_MM < 0, 0.0, point_force(X_MM, Y_MM, 150.0)), ()),
-    ("force on an edge", 180.0): (np.where(X_MM < 0, 0.0, point_force(X_MM, Y_MM, 150.0)), STRONG),
-    ("paint edge", 90.0): (np.where(Y_MM > 0, 60.0, 48.0), STRONG),
+    ("force on an edge", 180.0): (np.where(X_MM < 0, 0.0, point_force(X_MM, Y_MM, 150.0)), PASSES),
+    ("paint edge", 90.0): (np.where(Y_MM > 0, 60.0, 48.0), PASSES),
 }
 
 
@@ -224,6 +223,14 @@ def test_no_tip_where_there_is_no_crack(stress, angle_deg):
         assert find(rig_for(plate), stress + noise, NOISE_MPA, everywhere, angle_deg, LOAD_HZ) is None
 
 
+def test_a_hot_spot_is_no_tip():
+    plate, everywhere = plates.uncracked(), np.ones(HOT_SPOT.shape, bool)
+    for seed in range(3):
+        noise = NOISE_MPA * np.random.default_rng(seed).standard_normal(HOT_SPOT.shape)
+        for angle_deg in (0.0, 90.0, 180.0):
+            assert find(rig_for(plate), HOT_SPOT + noise, NOISE_MPA, everywhere, angle_deg, LOAD_HZ) is None
+
+
 @pytest.mark.parametrize(
     "angle_deg, stress",
     [pytest.param(a, s, marks=m, id=f"{n} {a:g}") for (n, a), (s, m) in SOMEWHAT_LIKE_A_CRACK.items()],
@@ -234,7 +241,7 @@ def test_what_looks_somewhat_like_a_crack_is_a_weak_tip_at_most(angle_deg, stres
     for seed in range(3):
         noise = NOISE_MPA * np.random.default_rng(seed).standard_normal(stress.shape)
         found = find(rig_for(plate), stress + noise, NOISE_MPA, everywhere, angle_deg, LOAD_HZ)
-        assert found is None or found.chi2 > 4 or found.K_I < 12 * found.sd[2]
+        assert found is None or weak(found)
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -104,7 +104,7 @@ class CsvColumns:
             raise InputError(f"{path}: no such file; it should have the columns {','.join(names)}")
 
     def chunks(self) -> Iterator[np.ndarray]:
-        with open(self.path, encoding="utf-8", errors="replace") as file:
+        with open(self.path, encoding="utf-8-sig", errors="replace") as file:
             header = [c.strip() for c in file.readline().split(",")]
             if absent := [n for n in self.names if n not in header]:
                 raise InputError(
@@ -117,23 +117,24 @@ class CsvColumns:
                 if not lines[-1].endswith("\n"):
                     if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
-                yield self._parse(lines, columns, number)
+                rows = [(number + i, line) for i, line in enumerate(lines) if line.strip()]
                 number += len(lines)
+                yield self._parse(rows, columns)
 
-    def _parse(self, lines: list[str], columns: list[int], number: int) -> np.ndarray:
-        out = np.empty((len(lines), len(columns)))
-        for i, line in enumerate(lines):
+    def _parse(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
+        out = np.empty((len(rows), len(columns)))
+        for i, (number, line) in enumerate(rows):
             cells = line.split(",")
             try:
                 for j, c in enumerate(columns):
                     out[i, j] = float(cells[c])
             except (ValueError, IndexError):
                 raise InputError(
-                    f"{self.path}: row {number + i}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
+                    f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
                     f"correct or delete the row"
                 ) from None
         if not np.isfinite(out).all():
-            row = number + int(np.flatnonzero(~np.isfinite(out).all(1))[0])
+            row = rows[int(np.flatnonzero(~np.isfinite(out).all(1))[0])][0]
             raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
         return out
 
