@@ -25,6 +25,13 @@ FLAGS: dict[str, str] = {
     "paused": (
         "The load stood still for part of the time since the last row; frames and cycles of that part were left out."
     ),
+    "load_uneven": (
+        "Some load cycles were too unlike their neighbours for a phase (an overload, a step, a disturbance); frames of "
+        "that part were left out, its cycles were counted."
+    ),
+    "load_step": (
+        "Peak, valley or range of the load changed for good, as in load shedding, so the estimate was begun anew."
+    ),
     "settling": (
         "The lock-in has not yet run for its full memory since the start or the last change: more noise than later."
     ),
@@ -86,6 +93,19 @@ FLAGS: dict[str, str] = {
     ),
     "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",
+    # growth while running
+    "no_rate": (
+        "The crack has not yet grown by the least increment (0.25 mm or ten times its precision) since the start or the "
+        "last overload, underload or step of the load, so there is no growth rate."
+    ),
+    "constant_rate": (
+        "cycles_to_target takes the growth rate as it is, because the rates so far do not determine an exponent: too "
+        "many cycles where growth speeds up."
+    ),
+    "stop_request": (
+        "The crack has reached the size or rate of the rig file's stop request, which went out on the serial link. It "
+        "is no safety device: nothing may depend on it."
+    ),
     # time and storage
     "resumed": "First row after a restart; sequence number and cycle count go on from the last valid row.",
     "clock_step": "The calendar clock was set since the last row: time_utc jumps, elapsed_s and cycles do not.",

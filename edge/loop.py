@@ -27,10 +27,12 @@ from edge.clock import FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
 from edge.phase import LoadPhase
-from edge.record import Row
+from edge.rate import GrowthWatch, StopAt
+from edge.record import Row, read_records
 from edge.rig import Rig, load_rig
 from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
+from edge.sinks.events import EventFile, keep_rig_copy
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 
@@ -70,6 +72,9 @@ class Loop:
         shape = (rig.camera.rows, rig.camera.columns)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.fixer = Fixer(rig, profile, shape)
+        self.event_file = EventFile(card.folder)
+        self.growth = GrowthWatch(rig.specimen, rig.lockin.memory_s, rig.records.target_crack_mm)
+        self.stop_at = StopAt(rig.records)
         self.pending: deque[tuple[Frame, Slot, bool]] = deque()  # frame, slot, is it a copy
         self.queue: deque[tuple[Frame, bool]] = deque()  # the same, before the clock has placed them
         self.newest: np.ndarray | None = None
@@ -90,12 +95,13 @@ class Loop:
         self.elapsed_before = (before.elapsed_s or 0.0) if before else 0.0
         if before:
             self.events.add("resumed")
+            self.growth.recall(read_records(card.path).rows)
 
     def run(self) -> None:
         """Until the recording ends or `stop` is set; the last row is always written."""
         try:
             while not self.stop:
-                for sink in self.sinks:
+                for sink in (*self.sinks, self.event_file):
                     if sink.waiting_rows:
                         sink.pump()
                 frame = self.frames.read(timeout_s=0.2)
@@ -108,6 +114,7 @@ class Loop:
             self.use(flush=True)
         if self.start_s is not None and (self.used or self.events or self.seq == 0):
             self.write_row(last=True)
+        self.event_file.close()
 
     # 1, 2
     def take(self, frame: Frame) -> None:
@@ -150,7 +157,18 @@ class Loop:
                     (slot.time_s - self.next_row_s + 1e-9) / self.rig.records.every_s
                 )
             self.now_s = slot.time_s
+            self._heed_load_events()
             self._into_lockin(frame, slot, copy)
+
+    def _heed_load_events(self) -> None:
+        """Overloads, underloads and steps of the load up to now."""
+        for event in self.phase.take_events(self.now_s):
+            self.events.add(event.kind)
+            elapsed_s = self.elapsed_before + event.time_s - (self.start_s or 0.0)
+            cycles = self.cycles_before + event.cycles
+            self.event_file.write_event(event.kind, cycles, elapsed_s, event.peak_kN, event.valley_kN)
+            if event.kind == "load_step":  # amplitudes of two loads do not mix
+                self._restart_lockin()
 
     def _into_lockin(self, frame: Frame, slot: Slot, copy: bool) -> None:
         if copy:
@@ -160,7 +178,7 @@ class Loop:
         frozen, self.copies_in_a_row = self.copies_in_a_row >= FROZEN_FRAMES, 0
         phi = self.phase.at(slot.time_s)
         if phi is None:
-            self.events.add("no_load" if self.lock_hz is None else "waiting_load" if not self.phase.knots else "paused")
+            self.events.add("no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s))
             return
         if not slot.sure:
             return
@@ -224,8 +242,14 @@ class Loop:
         if self.card.state == "waiting":
             self.events.add("card_full")
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
+        row.flags += tuple(self.growth.follow(row))
+        request = self.stop_at.see(row)
+        if request is not None:
+            row.flags += ("stop_request",)
         for sink in self.sinks:
             sink.write_row(row)
+            if request is not None and sink is not self.card:
+                sink.write_line(request.encode())
         if fix.maps and (last or self.now_s >= self.next_maps_s):
             self.card.write_maps(row.seq, **fix.maps)
             self.next_maps_s = self.now_s + self.rig.records.maps_every_s - 0.5 * self.rig.records.every_s
@@ -283,6 +307,7 @@ def run_sources(
     with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:
             sink.open()
+        keep_rig_copy(rig.path, card.folder)
         loop = Loop(rig, profile, frames, load, card, wire, tell)
 
         def end(*_: object) -> None:

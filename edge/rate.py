@@ -21,6 +21,7 @@ from edge.record import Row, StopRequest
 from edge.rig import Records, Specimen
 
 KEPT = 4000  # fixes
+RECALLED = 2000  # rows after a restart
 FEWEST_FIXES = 3
 LONGER = 1.3  # from one trial stretch to the next
 FEWEST_RATES = 5  # for an exponent
@@ -38,15 +39,18 @@ class GrowthWatch:
 
     def __init__(self, specimen: Specimen, memory_s: float, target_mm: float | None = None):
         self.specimen, self.memory_s, self.target_mm = specimen, memory_s, target_mm
-        self.fixes: list[tuple[float, ...]] = []  # cycles, crack_mm, crack_sd_mm, elapsed_s
+        self.table = np.empty((KEPT, 4))  # fixes, as of Stretch
+        self.fixes = 0  # of them
         self.since_cycles = 0.0  # where the next stretch for the exponent begins
         self.rates: deque[tuple[float, float, float]] = deque(maxlen=MOST_RATES)  # ln dK, ln rate, its deviation
         self.disturbed = False  # by an event, and not yet back on course
 
     def recall(self, rows: Sequence[Row]) -> None:
-        """The rows of the run before a restart."""
-        for row in rows[-KEPT:]:
-            self.follow(row)
+        """The rows of the run before a restart, or enough of them."""
+        step = 1 + len(rows) // RECALLED
+        for number, row in enumerate(rows):
+            if number % step == 0 or EVENTS & set(row.flags):
+                self.follow(row)
 
     def follow(self, row: Row) -> list[str]:
         """Fill rate_mm_per_cycle, rate_sd and cycles_to_target of `row`, whose flags must be complete; more flags."""
@@ -73,18 +77,21 @@ class GrowthWatch:
         return ["constant_rate"] if cycles is None else []
 
     def _remember(self, fix: tuple[float, ...]) -> None:
-        self.fixes.append(fix)
-        if len(self.fixes) > KEPT:  # growth is slow: the older fixes further apart will do
-            del self.fixes[: KEPT // 2 : 2]
+        if self.fixes == KEPT:  # growth is slow: the older fixes further apart will do
+            kept = np.concatenate([self.table[: KEPT // 2 : 2], self.table[KEPT // 2 :]])
+            self.fixes = len(kept)
+            self.table[: self.fixes] = kept
+        self.table[self.fixes] = fix
+        self.fixes += 1
 
     def begin_anew(self) -> None:
         """Something has changed the growth: what went before belongs to another stretch."""
-        self.fixes.clear()
+        self.fixes = 0
         self.since_cycles, self.disturbed = 0.0, bool(self.rates)
 
     def _last_stretch(self) -> "Stretch | None":
         """The shortest one over which the crack has grown enough."""
-        table = np.array(self.fixes).reshape(-1, 4)
+        table = self.table[: self.fixes]
         inflation = noise_inflation(table[-100:, 3], self.memory_s)
         count = float(FEWEST_FIXES)
         while count < len(table) * LONGER:

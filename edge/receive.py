@@ -13,7 +13,18 @@ from pathlib import Path
 from typing import Any
 
 from calibration.door import GoneError, InputError
-from edge.record import FILE_NAME, LONGEST_ROW_BYTES, BadRow, Row, decode_row, header_line, parse_header, read_records
+from edge.record import (
+    FILE_NAME,
+    LONGEST_ROW_BYTES,
+    STOP,
+    BadRow,
+    Row,
+    decode_row,
+    decode_stop,
+    header_line,
+    parse_header,
+    read_records,
+)
 from edge.sinks.card import CardSink
 from edge.sinks.wire import open_port
 
@@ -76,6 +87,7 @@ class Desk:
         self._line_number = 0
         self._unfinished = b""
         self._too_long = False
+        self._stop_told = False
 
     def _stored_header(self) -> str:
         """The header of the rows stored so far: rows that arrive before the first header are taken to follow it."""
@@ -129,6 +141,9 @@ class Desk:
             parse_header(line)
             self._heard = line
             return
+        if line.startswith(STOP):
+            self._stop_request(line)
+            return
         try:
             row = self._decode(line)
         except BadRow as e:
@@ -136,6 +151,19 @@ class Desk:
             self._corrupt(e.reason + (f"; it says it is seq {first}" if first.isdecimal() and len(first) < 10 else ""))
         else:
             self._row(row, line)
+
+    def _stop_request(self, line: str) -> None:
+        """Told, and not stored: it is no row. Whoever acts on it is the reader of this output."""
+        try:
+            asked = decode_stop(line)
+        except BadRow as e:
+            self._corrupt(e.reason)
+            return
+        text = f"stop request: crack {asked.crack_mm:.3f} mm at cycle {asked.cycles} (seq {asked.seq})"
+        if not self._stop_told:
+            self.notes.say(f"{text}; it is no safety device")
+            self._stop_told = True
+        print(text, flush=True)
 
     def _decode(self, line: str) -> Row:
         """A row under the latest header, or the earlier one: noise in front of a header looks like more columns."""

@@ -22,6 +22,7 @@ RANKS = {
     "edge.record": 0.1,
     "edge.sources.base": 0.1,
     "edge.sinks.base": 0.2,
+    "edge.sinks.events": 2.1,
     "edge.rig": 0.2,
     "edge.handbook": 0.3,
     "edge.conduction": 1.05,

@@ -131,13 +131,23 @@ def test_a_restart_goes_on_with_the_fixes_before_it():
     assert rows[70].cycles_to_target == whole[70].cycles_to_target
 
 
+def test_very_many_rows_are_recalled_in_part_but_every_overload_of_them():
+    test = Growing(overload_mm=20.0)
+    rows = test.rows(np.random.default_rng(7), 9000, 0.01, 0.01)
+    watch = GrowthWatch(specimen(test), 60.0)
+    watch.recall(rows)
+    hit = next(row.seq for row in rows if "overload" in row.flags)
+    assert hit % 5 and watch.table[0, 0] >= rows[hit].cycles
+    assert watch._last_stretch().rate == pytest.approx(true_rate(test, 29.9), rel=0.1)
+
+
 def test_slow_growth_over_very_many_fixes_still_gives_a_rate_in_bounded_memory():
     watch = GrowthWatch(specimen(Growing()), 60.0)
     rng = np.random.default_rng(6)
     for k in range(9000):
         watch._remember((70.0 * k, 14 + 4e-5 * k + 0.003 * rng.standard_normal(), 0.003, 10.0 * k))
     row = Row(seq=1, cycles=630_000, crack_mm=14.36, crack_sd_mm=0.003, elapsed_s=90_000.0)
-    assert watch.follow(row) == [] and len(watch.fixes) <= 4000
+    assert watch.follow(row) == [] and watch.fixes <= len(watch.table) == 4000
     assert row.rate_mm_per_cycle == pytest.approx(4e-5 / 70, abs=4 * row.rate_sd) and row.rate_sd < 1e-7
 
 

@@ -17,7 +17,7 @@ from links import Cable, invented_row
 
 from calibration.door import GoneError, InputError
 from edge import receive
-from edge.record import LONGEST_ROW_BYTES, crc32_text, encode_row, header_line, read_records
+from edge.record import LONGEST_ROW_BYTES, StopRequest, crc32_text, encode_row, header_line, read_records
 from edge.sinks.wire import WireSink
 
 ROOT = Path(__file__).parents[1]
@@ -57,6 +57,15 @@ def test_rows_cut_anywhere_are_stored_as_they_were_sent(tmp_path):
     desk = take(tmp_path, *(text[i : i + 7] for i in range(0, len(text), 7)))
     assert tally(desk) == (6, 0, 0, 0)
     assert (tmp_path / "records.csv").read_bytes() == HEADER + rows(*range(6))
+
+
+def test_a_stop_request_is_told_and_not_stored(tmp_path, capsys):
+    line = StopRequest(2, 12.9876, 140).encode().encode() + b"\n"
+    desk = take(tmp_path, HEADER + rows(1, 2) + line + rows(3) + line.replace(b"12.", b"13.") + line)
+    assert tally(desk) == (3, 0, 1, 0) and stored(tmp_path) == [1, 2, 3]
+    out, err = capsys.readouterr()
+    assert out.count("stop request: crack 12.988 mm at cycle 140 (seq 2)") == 2
+    assert err.count("it is no safety device") == 1 and "stop request: crc32 is" in err
 
 
 def test_a_listener_who_comes_late_misses_only_what_was_sent_before(tmp_path, capsys):
