@@ -59,8 +59,6 @@ def test_deviations_of_the_contact_length_cover_the_truth():
         assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.5, length_mm
 
 
-
-
 @pytest.mark.parametrize("length_mm", [2.0, 4.0, 8.0])
 def test_contact_length_in_little_noise(length_mm):
     """Ten minutes of memory."""
@@ -111,6 +109,18 @@ def test_zones_ahead_of_other_shapes_are_no_contact_either(size_mm, place_mm, pe
     for seed in range(5):
         found = seen(second_harmonic(OPEN, Ahead(peak_K, 75.0, place_mm, size_mm), seed=seed))
         assert found.contact_length_mm is None and "no_contact" in found.flags
+
+
+def test_heat_behind_the_tip_in_phase_with_that_ahead_is_no_contact():
+    """Plastic wake, or the dissipation zone's own tail: told apart by the phase between the zones."""
+    rows, columns = np.indices(PLATE.sum_MPa.shape)
+    x, y = plates.crack_coordinates(rows, columns, PLATE.tip_px, PLATE.angle_deg, MM)
+    tail = np.where(x < 0, np.clip(1 + x / 2.0, 0, 1), 0) * np.exp(-0.5 * (y / 0.25) ** 2)
+    for seed in range(5):
+        for turn_deg in (0.0, 60.0):
+            h2 = second_harmonic(OPEN, Ahead(), seed=seed)
+            found = seen(h2 + 0.006 * tail * np.exp(1j * np.deg2rad(75.0 + turn_deg)))
+            assert found.contact_length_mm is None and "no_contact" in found.flags
 
 
 def test_contact_without_a_zone_ahead_is_found_and_has_no_gap():

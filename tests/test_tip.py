@@ -1,5 +1,6 @@
 """The tip search on closed-form and finite-element plates whose tip, K and T are known, and on maps without a crack."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import fem
@@ -100,8 +101,6 @@ def test_a_hint_some_pixels_off_leads_to_the_tip(off_px, seed):
     assert_right(found, plate)
     assert (found.row_px, found.col_px) == pytest.approx((best.row_px, best.col_px), abs=0.02)
     assert found.K_I == pytest.approx(best.K_I, rel=0.002)
-
-
 
 
 @pytest.mark.parametrize("seed", [0, 1, 2, 3])
@@ -266,6 +265,23 @@ def test_a_hint_in_a_plate_without_crack_leads_to_no_acceptable_tip():
         stress, usable = noisy(plate, seed)
         found = refine(rig_for(plate), stress, NOISE_MPA, usable, (58.0, 84.0), 0.0, LOAD_HZ, 10.0)
         assert found is None or not acceptable(found, everywhere, plate.mm_per_px)
+
+
+def test_a_fit_is_a_tip_only_if_it_opens_stands_out_and_lies_in_the_view():
+    plate, everywhere = plates.centre_crack(), np.ones((120, 160), bool)
+    found = search(plate, 0)
+    assert acceptable(found, everywhere, 0.15)
+    along, across, K_I, K_II, T = found.sd
+    doubtful = {
+        "K three times its deviation": {"covariance": np.diag([along, across, found.K_I / 3, K_II, T]) ** 2},
+        "placed to three pixels": {"covariance": np.diag([0.45, across, K_I, K_II, T]) ** 2},
+        "closing": {"K_I": -found.K_I},
+        "sliding": {"K_II": 3 * found.K_I},
+        "above the view": {"row_px": -1.0},
+        "right of the view": {"col_px": 160.0},
+    }
+    for what, changed in doubtful.items():
+        assert not acceptable(replace(found, **changed), everywhere, 0.15), what
 
 
 def test_a_closing_crack_is_no_opening_tip():
