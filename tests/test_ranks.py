@@ -30,6 +30,7 @@ RANKS = {
     "edge.adiabatic": 2.2,
     "edge.maps": 1.2,
     "edge.region": 1.9,
+    "edge.zones": 1.9,
     "edge.lockin": 1.9,
     "edge.cycles": 1.9,
     "edge.bench_growth": 1.5,
