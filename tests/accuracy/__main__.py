@@ -121,7 +121,7 @@ def main() -> int:
                 print(f"\n{len(tasks) - count} renders are left; call again", file=sys.stderr)
                 break
     print(file=sys.stderr)
-    page = document(chosen, done, code, " ".join(["python tests/accuracy", *sys.argv[1:]]))
+    page = document(chosen, done, code, f"python tests/accuracy --renders {args.renders} --false {args.false}")
     target = args.out or (None if args.only or args.quick else ROOT / "hw_notes" / "accuracy.md")
     if target is None:
         print(page)

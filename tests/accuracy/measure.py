@@ -133,13 +133,21 @@ def compare(condition: Condition, index: int) -> dict[str, Any]:
         "words": sorted(words), "rows": len(rows), "frames": row.frames, "settled": "settling" not in row.flags,
         "cycles_off": cycles_off(made, row), "lost_off": sum(r.lost or 0 for r in rows) - lost(made),
         "copies_off": sum(r.repeated or 0 for r in rows) - int(dup.sum()),
-        "frequency_off": (row.load_frequency_hz or np.nan) / made.wave.frequency(float(made.exposure_s[-1]) - 0.5) - 1,
+        "frequency_off": (row.load_frequency_hz or np.nan) / mean_frequency(made) - 1,
         "tips_in_rows": sum(r.tip_col_px is not None for r in rows),
         "contacts_in_rows": sum(r.contact_length_mm is not None for r in rows),
         "contact_true_mm": setting.contact.length_mm,
     }  # fmt: skip
     out |= against_tip(setting, made, row) | against_maps(made, maps, available(made, dup))
     return {k: round(float(v), 6) if isinstance(v, (float, np.floating)) else v for k, v in out.items()}
+
+
+def mean_frequency(made: Recording) -> float:
+    """Mean load frequency while it ran in the last memory, since the last change."""
+    end = float(made.exposure_s[-1])
+    start = max(end - FRAMES / made.camera.frame_rate_hz, made.wave.step_at_s or 0.0)
+    turns = float(made.wave.phase(end) - made.wave.phase(start)) / (2 * np.pi)
+    return turns / float(made.wave.run_time(end) - made.wave.run_time(start))
 
 
 def lost(made: Recording) -> int:

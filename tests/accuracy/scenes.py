@@ -80,11 +80,11 @@ def sent_across(a_over_W: float) -> Scene:
 
 
 def off_angle(angle_deg: float) -> Scene:
-    """A crack that runs at an angle to the direction the rig file gives: the end of a path that has turned."""
+    """A crack that runs at an angle to the direction the rig file gives, no notch."""
     made = centre(angle_deg=angle_deg)
 
     def make(rng: np.random.Generator) -> Setting:
-        return replace(made(rng), rig={"view": {"growth_angle_deg": 0.0}})
+        return replace(made(rng), rig={"specimen": {"notch_mm": 0.0}, "view": {"growth_angle_deg": 0.0}})
 
     return make
 
