@@ -138,8 +138,10 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
     decent = np.abs(half - np.median(half)) < FAR * _robust_sd(half) + 1
     shared = new[:, decent].mean(axis=1)
     residual, mean, drift, drift_sd = _residuals(new, shared, stretch, numbers / frame_rate_hz)
-    noise = residual.std(axis=0, dtype=np.float32, ddof=3)
-    typical = float(np.median(noise[decent]))
+    lost = 1 + np.unique(stretch).size  # degrees of freedom: a drift, and a mean a stretch
+    noise = residual.std(axis=0, dtype=np.float64, ddof=lost)
+    # the median of a chi distribution of nu degrees lies 1/(3 nu) below its root mean square (Wilson & Hilferty)
+    typical = float(np.median(noise[decent])) * (1 + 1 / (3 * (len(new) - lost)))
     if typical < 0.4:
         raise InputError(
             f"pixels: the noise is {typical:.2f} counts, may be 0.4 or more; record raw counts (16 bit), not a picture"

@@ -32,7 +32,7 @@ from calibration.step_model import (
     own,
 )
 
-WEAKEST_TAU = 0.03  # relative deviation beyond which there is no result
+WEAKEST_TAU = 0.02  # relative deviation beyond which there is no result
 OUT_OF_SQUARE = 0.035  # rad, standard deviation: a cover held by hand against a stop (common practice, no source)
 COMMON_SCALE, OWN_SCALE = (1e-3, 1e-3, 0.02, 2e-3), (1e-3, 2e-3, 2e-3)
 REJECTED = 0.001

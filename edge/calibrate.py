@@ -69,7 +69,7 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     if load.source == "recording" and load.path is not None and load.path.is_file():
         time_s, value = RecordedLoad(load.path, 1.0, 0.0).read(np.inf)
         edges = switch_edges(time_s, value)
-        edge_sd_s = float(np.median(np.diff(time_s))) / np.sqrt(12) if edges.size else 0.0
+        edge_sd_s = float(np.hypot(np.median(np.diff(time_s)) / np.sqrt(12), rec.timing_sd_s)) if edges.size else 0.0
     usable = usable_pixels(rec, profile, args.region) & (np.ptp(frames, axis=0) > 0)
     found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s)
     finish(args, recordings, found.text(), found.into(profile or ASSUMED), lambda path: pictures.step(path, found))

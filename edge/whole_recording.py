@@ -21,6 +21,10 @@ from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
+LATE_PARTS = (
+    2.3  # a line through the least delayed of n frames lies so many mean delays over n too late, give or take as
+)
+# much (simulated: 2.8 +- 2.0 for half-normal delays, 1.8 +- 1.3 for exponential ones)
 CLOCK_SD_S = 5e-6  # of the load samples' clock against the frames' (common practice, no source)
 
 
@@ -38,9 +42,8 @@ class Recorded:
 
     @property
     def timing_sd_s(self) -> float:
-        """Deviation of the grid as a whole. A line through the least delayed of n frames lies 2 to 3 mean delays over n
-        too late (half-normal and exponential delays, simulated); the two clocks add their own."""
-        return float(np.hypot(3.5 * self.late_s / self.number.size, CLOCK_SD_S))
+        """Deviation of the grid as a whole: see `LATE_PARTS`; the two clocks add their own."""
+        return float(np.hypot(LATE_PARTS * self.late_s / self.number.size, CLOCK_SD_S))
 
     def frames(self, most: int) -> np.ndarray:
         """The first `most` frames, or as many as there are, (n, rows, columns)."""
@@ -107,7 +110,8 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
             hull.pop()
         hull.append(point)
     left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= number.mean())
-    return number, left[1] + _slope(left, right) * (number - left[0])
+    line = left[1] + _slope(left, right) * (number - left[0])
+    return number, line - LATE_PARTS * float(np.mean(arrival_s - line)) / number.size
 
 
 def _slope(a: tuple[int, float], b: tuple[int, float]) -> float:

@@ -5,6 +5,10 @@ One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few
 
 import dataclasses
 import datetime
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import plates
@@ -19,6 +23,7 @@ from edge import cli
 from edge.loop import run_rig
 from edge.rig import load_rig
 from edge.sources.simulated import Scene
+from edge.whole_recording import measure, open_recording
 
 SHAPE = (60, 80)
 CAMERA = {
@@ -35,7 +40,12 @@ PLATE = plates.centre_crack(SHAPE, tip_px=(30.3, 34.6), mm_per_px=0.3, half_mm=8
 
 def record(folder, plate, frames=750, seed=5, scene=None, wave=None, **camera):
     """A recording folder; the camera is the same each time, its bad pixels too (they follow from the seed)."""
-    how = {"frames": frames, "seed": seed, "camera": {**CAMERA, **camera}, "wave": {"sample_rate_hz": 300.0, **(wave or {})}}
+    how = {
+        "frames": frames,
+        "seed": seed,
+        "camera": {**CAMERA, **camera},
+        "wave": {"sample_rate_hz": 300.0, **(wave or {})},
+    }
     return recordings.write(folder, plate, scene=scene, K0_per_MPa=3.1e-6, **how)
 
 
@@ -236,8 +246,6 @@ def test_another_camera_s_profile_is_not_overwritten(calibrated, lab, capsys):
 
 
 def test_without_matplotlib_everything_but_the_picture_is_done(lab, capsys, monkeypatch):
-    import sys
-
     for name in [m for m in sys.modules if m.split(".")[0] == "matplotlib"]:
         monkeypatch.delitem(sys.modules, name)
     monkeypatch.setitem(sys.modules, "matplotlib", None)
@@ -246,3 +254,24 @@ def test_without_matplotlib_everything_but_the_picture_is_done(lab, capsys, monk
     assert "matplotlib is not installed" in capsys.readouterr().out
     assert load_profile(lab / "plain.toml").netd_K == pytest.approx(0.06, rel=0.02)
     assert cli.main([*words, "--picture", str(lab / "p.png")]) == 2
+
+
+def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, capsys, tmp_path):
+    """hw_notes/record.py on the simulated bench, as a user would start it."""
+    tables = recordings.rig_tables(recordings.render(PLATE, 2), 30.0, 4.0, 3.1e-6)
+    tables["specimen"] |= {"geometry": "MT", "width_mm": 60.0, "notch_mm": 6.0}
+    tables["load"] = {"source": "simulated", "frequency_hz": 7.0}
+    tables["camera"] = {"source": "simulated", "rows": 60, "columns": 80, "frame_rate_hz": 25.0, "counts_per_K": 100.0}
+    (tmp_path / "rig.toml").write_text(recordings.toml(tables))
+    script = Path(cli.__file__).parent.parent / "hw_notes" / "record.py"
+    words = [sys.executable, str(script), str(tmp_path / "rig.toml"), str(tmp_path / "rec"), "--seconds", "12"]
+    env = {**os.environ, "PYTHONPATH": str(script.parent.parent)}
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
+    assert done.returncode == 0, done.stderr
+    frames = np.load(tmp_path / "rec" / "frames.npy")
+    assert f"{len(frames)} frames" in done.stdout and 290 <= len(frames) <= 301
+    rec = open_recording(tmp_path / "rec")
+    m = measure(rec)
+    assert m.frequency_hz == pytest.approx(7.0, abs=0.01) and m.range_kN > 1
+    again = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
+    assert again.returncode == 2 and "has a recording already" in again.stderr

@@ -114,7 +114,7 @@ REFUSED = {
         lambda: step_frames(
             np.random.default_rng(8), {"tau_s": 0.006, "readout_s": 0.0, "netd_K": 0.1}, (3.021,), size_K=5.0
         ),
-        "3 % or better",
+        "2 % or better",
     ),
 }
 

@@ -1,0 +1,98 @@
+"""Record what a rig's sources give, as a folder that calibrations and runs can read again.
+
+    python hw_notes/record.py RIG.toml FOLDER --seconds 60
+
+Writes FOLDER/frames.npy, frames.csv, load.csv (none where the rig has no load signal) and rig.toml. Frames go to the disk
+as they come: 60 s of 160 x 120 pixels at 25 frames/s are 58 MB.
+"""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tomli
+
+from calibration.door import GoneError, InputError
+from edge.loop import open_sources
+from edge.rig import load_rig
+from edge.sources.base import EndOfSource
+
+SPARE = 1.2  # room for a camera that is faster than its nominal rate
+
+
+def record(rig_path: Path, folder: Path, seconds: float) -> int:
+    """Records; returns the number of frames. InputError: a folder that has frames already, a source that won't open."""
+    rig = load_rig(rig_path, check_files=False)
+    if (folder / "frames.npy").exists():
+        raise InputError(f"{folder}: has a recording already; name another folder")
+    folder.mkdir(parents=True, exist_ok=True)
+    most = int(SPARE * seconds * rig.camera.frame_rate_hz) + 10
+    shape = (most, rig.camera.rows, rig.camera.columns)
+    raw = np.lib.format.open_memmap(folder / "frames.part.npy", mode="w+", dtype=np.uint16, shape=shape)
+    count, start = 0, None
+    frames, load = open_sources(rig)
+    with frames, load, open(folder / "frames.csv", "w") as times, open(folder / "load.csv", "w") as samples:
+        times.write("frame,time_s\n")
+        samples.write("time_s,load_kN\n")
+        try:
+            while count < most:
+                frame = frames.read(timeout_s=1.0)
+                if frame is None:
+                    continue
+                start = frame.time_s if start is None else start
+                samples.writelines(f"{t:.6f},{p:.6g}\n" for t, p in zip(*load.read(frame.time_s)))
+                if frame.time_s - start > seconds:
+                    break
+                raw[count] = frame.counts
+                times.write(f"{count},{frame.time_s:.6f}\n")
+                count += 1
+        except EndOfSource:
+            pass
+    np.save(folder / "frames.npy", raw[:count])
+    (folder / "frames.part.npy").unlink()
+    signal = len((folder / "load.csv").read_text().splitlines()) > 1
+    if not signal:
+        (folder / "load.csv").unlink()
+    (folder / "rig.toml").write_text(as_recording(tomli.loads(rig_path.read_text()), rig_path.parent, signal))
+    return count
+
+
+def as_recording(document: dict[str, dict[str, Any]], home: Path, signal: bool) -> str:
+    """The rig file's text with recordings for its sources; load samples are in kN already."""
+    camera, load = document["camera"], document["load"]
+    for key in ("device", "port", "baud", "crop_px"):
+        camera.pop(key, None)
+    camera.update(source="recording", path="frames.npy", times="frames.csv")
+    for key in ("port", "baud", "path", "scale_kN_per_unit", "offset_kN"):
+        load.pop(key, None)
+    load.update({"source": "recording", "path": "load.csv"} if signal else {"source": "frames"})
+    if "profile" in camera:
+        camera["profile"] = str((home / camera["profile"]).resolve())
+    lines = []
+    for name, keys in document.items():
+        lines += [f"[{name}]", *(f"{k} = {json.dumps(v)}" for k, v in keys.items()), ""]
+    return "\n".join(lines)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Record what a rig's sources give.")
+    parser.add_argument("rig", type=Path)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--seconds", type=float, default=60.0)
+    args = parser.parse_args()
+    try:
+        print(f"{args.folder}: {record(args.rig, args.folder, args.seconds)} frames")
+    except InputError as e:
+        print(e, file=sys.stderr)
+        return 2
+    except GoneError as e:
+        print(e, file=sys.stderr)
+        return 3
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
