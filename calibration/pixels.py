@@ -16,6 +16,7 @@ NOISY = 1.5  # and times the typical noise: a slightly noisier pixel is no bad o
 RARE = 8.0  # deviations of a single value that noise does not reach
 LAGS = 12
 LEAST_WEIGHT = 0.05  # of a recursive filter: detected well below the 0.1 that matters
+MOVES, APART_PX = 0.05, 5  # correlation of pixels so far apart from which on a scene is not still
 MOST_CLIPPED = 0.01  # share of pixels
 GAIN_WANDER = 0.02  # relative, of the picture's contrast from frame to frame
 LINE = 8.0  # times the median of the spectrum: a line of its own
@@ -146,6 +147,12 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         raise InputError(
             f"pixels: the noise is {typical:.2f} counts, may be 0.4 or more; record raw counts (16 bit), not a picture"
         )
+    together = _changes_together(residual, decent)
+    if together > MOVES:
+        raise InputError(
+            f"pixels: {100 * together:.0f} % of the changes are shared by pixels {APART_PX} px apart, may be up to "
+            f"{100 * MOVES:.0f} %; record a still, even scene, with the machine stopped"
+        )
     bad = bad_pixels(mean, noise, residual)
     bad[(new == new[0]).all(axis=0)] = 1
     good = bad == 0
@@ -203,6 +210,17 @@ def _residuals(
     longest = stretch == np.bincount(stretch).argmax()
     fit, covariance = np.polyfit(time_s[longest] - time_s[longest].mean(), shared[longest], 1, cov=True)
     return residual, mean, float(fit[0]), float(np.sqrt(covariance[0, 0]))
+
+
+def _changes_together(residual: np.ndarray, decent: np.ndarray) -> float:
+    """Correlation of pixels so far apart, along rows and columns, that neither the camera's smoothing nor its row and
+    column noise reach: what is left is the scene."""
+    a, b = residual[:, :-APART_PX, :-APART_PX], residual[:, APART_PX:, APART_PX:]
+    both = decent[:-APART_PX, :-APART_PX] & decent[APART_PX:, APART_PX:]
+    if not both.any():
+        return 0.0
+    pairs = a[:, both], b[:, both]
+    return float(np.mean(pairs[0] * pairs[1]) / np.sqrt(np.mean(pairs[0] ** 2) * np.mean(pairs[1] ** 2)))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray, residual: np.ndarray) -> np.ndarray:

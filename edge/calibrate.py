@@ -55,7 +55,7 @@ def first_harmonic(rec: Recorded, m: Measured) -> Run:
         range_sd=m.range_sd,
         timing_sd_s=rec.timing_sd_s,
         shared_sd=m.shared_counts * unit,
-        inflation=float(m.harmonics.inflation[0]),
+        inflation=max(float(m.harmonics.inflation[0]), unit**2 * m.harmonics.frames / 2),
     )
 
 

@@ -115,6 +115,13 @@ def test_few_frames_and_pictures_instead_of_counts_are_refused():
         pixels.find(quiet, np.arange(200), FRAME_RATE_HZ)
 
 
+def test_a_scene_that_is_not_still_is_refused():
+    frames, number, _ = still(36, 200, netd_K=0.05)
+    swing = 6 * np.sin(1.7 * np.arange(200))[:, None, None] * np.linspace(-1, 1, 80)  # 60 mK, as a loaded specimen
+    with pytest.raises(InputError, match="record a still, even scene, with the machine stopped"):
+        pixels.find(np.rint(frames + swing).astype(np.uint16), number, FRAME_RATE_HZ)
+
+
 def test_raw_counts_pass():
     for seed, more in ((40, {}), (41, {"drift_K_per_h": 60.0}), (42, {"fixed_pattern_K": 0.0}), (43, {"netd_K": 0.02})):
         pixels.refuse_processed(still(seed, 40, **more)[0], "rec")
