@@ -18,7 +18,7 @@ MARGINS = {
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory):
-    trial = growth_trial.Trial(22, 150.0, 20.0, 60, 100, 0.25, 0.020, C_effective=2.62e-7, overload_cycle=9337)
+    trial = growth_trial.Trial(22, 150.0, 20.0, 60, 112, 0.25, 0.020, C_effective=2.62e-7, overload_cycle=9337)
     return growth_trial.run(trial, tmp_path_factory.mktemp("trial"))
 
 
