@@ -22,6 +22,7 @@ STEP_OVER_PRECISION = 10.0
 RESOLUTION_MM = 0.10          # E647's least resolution of a crack size: the deviation of a fix that has none
 UNUSABLE = {"no_tip", "tip_weak", "no_load", "collision_1f"}
 EVENT_KINDS = ("overload", "underload")
+LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
 OUTLIER_SD = 6.0
 STEP_OF_LOAD = 0.02           # relative change of the load range that counts as another load
 
@@ -134,8 +135,10 @@ def find_events(rows: Sequence[Row]) -> list[Event]:
 
 
 def refined(events: Sequence[Event], exact: Sequence[Event]) -> list[Event]:
-    """The flagged events, each with its exact cycle where one of its kind is known between the two rows."""
-    return [next((x for x in exact if x.kind == e.kind and e.after_cycles <= x.cycles <= e.cycles), e) for e in events]
+    """The flagged events, each with its exact cycle where one of its kind is known between the two rows, or just before
+    them: an overload is told only when the load has been ordinary again for some cycles."""
+    early = {e: e.after_cycles - LATE_CYCLES for e in events}
+    return [next((x for x in exact if x.kind == e.kind and early[e] <= x.cycles <= e.cycles), e) for e in events]
 
 
 def read_events(path: Path) -> list[Event]:

@@ -8,7 +8,7 @@ import pytest
 from links import Cable
 from test_sinks import mounted
 
-from edge.growth_points import read_events
+from edge.growth_points import Event, read_events, refined
 from edge.loop import run_sources
 from edge.record import decode_stop, read_records
 from edge.rig import load_rig
@@ -66,6 +66,13 @@ def test_an_overload_is_flagged_and_logged_with_its_cycle_and_peak(rig, tmp_path
     assert float(event["peak_kN"]) == pytest.approx(1.6 * peak_kN, rel=0.01)
     assert float(event["valley_kN"]) == pytest.approx(bench.wave.mean_kN - bench.wave.amplitude_kN, rel=0.1)
     assert [(e.kind, e.cycles) for e in read_events(tmp_path / "out" / "events.csv")] == [("overload", 140.0)]
+
+
+def test_growth_takes_the_exact_cycle_of_an_event_that_was_told_a_row_later():
+    told = Event("overload", 2000.0, 1000.0)
+    for cycles, taken in ((1500.0, True), (998.0, True), (900.0, False), (2001.0, False)):
+        exact = Event("overload", cycles, cycles)
+        assert refined([told], [Event("underload", 1500.0, 1500.0), exact]) == [exact if taken else told]
 
 
 def test_a_restart_goes_on_with_the_cycle_count_in_events_too(rig, tmp_path):
