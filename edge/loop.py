@@ -183,7 +183,7 @@ class Loop:
         if not slot.sure:
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
-        self._follow_frequency()
+        self._follow_frequency(self.phase.frequency_at(slot.time_s))
         gap_s = slots * self.clock.period_s
         if frozen or gap_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.events.add("frozen" if frozen else "frames_gap")
@@ -192,13 +192,13 @@ class Loop:
             else:
                 self.lockin.new_baseline()
         if self.lock_hz is None:
-            self.lock_hz, self.lock_start_s = self.phase.frequency_hz, slot.time_s
+            self.lock_hz, self.lock_start_s = self.phase.frequency_at(slot.time_s), slot.time_s
         self.last_used = slot.number
         self.lockin.add(frame.counts, slot.time_s - (self.start_s or 0.0), phi, slots)
         self.used += 1
 
-    def _follow_frequency(self) -> None:
-        if self.lock_hz is not None and abs(self.phase.frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
+    def _follow_frequency(self, frequency_hz: float) -> None:
+        if self.lock_hz is not None and abs(frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
             self._restart_lockin()
             self.events.add("freq_changed")
 

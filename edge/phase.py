@@ -197,6 +197,12 @@ class LoadPhase:
         """Overloads, underloads and steps of the load that began by `until_s`, each once."""
         return self.counter.take_events(until_s)
 
+    def frequency_at(self, time_s: float) -> float:
+        """Load frequency of the good window nearest to `time_s`, Hz; the newest one's where there is none. Windows are
+        fitted ahead of the frames, so the newest frequency may be one that the frames have not come to yet."""
+        good = [k for k in self.knots if k.good]
+        return min(good, key=lambda k: abs(k.time_s - time_s)).frequency_hz if good else self.frequency_hz
+
     def covered_to_s(self) -> float:
         """Up to where the phase is settled by windows on both sides."""
         return self.knots[-1].time_s if self.knots else -np.inf

@@ -302,9 +302,6 @@ def test_a_change_of_load_frequency_begins_a_new_estimate_and_is_said(changed_ru
     assert last.cycles == pytest.approx(7 * 12 + 9 * (last.elapsed_s - 12), abs=2)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the new estimate begins with the load seconds ahead, frames of the old one enter"
-)
 def test_after_a_change_the_load_frequency_is_the_new_one(changed_run):
     assert changed_run.rows[-1].load_frequency_hz == pytest.approx(9.0, rel=1e-3)
 
