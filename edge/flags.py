@@ -99,12 +99,12 @@ FLAGS: dict[str, str] = {
         "last overload, underload or step of the load, so there is no growth rate."
     ),
     "constant_rate": (
-        "cycles_to_target takes the growth rate as it is, because the rates so far do not determine an exponent: too "
-        "many cycles where growth speeds up."
+        "The column cycles_to_target takes the growth rate as it is, because the rates so far do not determine an "
+        "exponent: too many cycles where growth speeds up."
     ),
     "stop_request": (
-        "The crack has reached the size or rate of the rig file's stop request, which went out on the serial link. It "
-        "is no safety device: nothing may depend on it."
+        "The crack has reached the size or rate of the rig file's stop request, which went out on the serial link; it "
+        "is no safety device, and nothing may depend on it."
     ),
     # time and storage
     "resumed": "First row after a restart; sequence number and cycle count go on from the last valid row.",
