@@ -195,7 +195,9 @@ def test_the_clock_finds_the_lower_envelope_of_the_arrivals(rate, skew, jitter, 
     assert np.isfinite(error[start:]).all()
     assert np.abs(error[start:]).max() < allowed
     assert np.nanmax(np.abs(error)) < 0.01, "not even while it settles"
-    assert clock.step_s == pytest.approx(np.diff(true).mean() / np.diff(far).mean(), rel=1e-5), "0.01 ms from block to block"
+    assert clock.step_s == pytest.approx(np.diff(true).mean() / np.diff(far).mean(), rel=1e-5), (
+        "0.01 ms from block to block"
+    )
 
 
 def test_a_stalled_reader_does_not_move_the_clock():
@@ -207,6 +209,18 @@ def test_a_stalled_reader_does_not_move_the_clock():
     for i in np.flatnonzero(np.append(np.diff(arrival) > 0, True)):
         clock.add(far[i], arrival[i])
         if true[i] > 5005 and not stall[i]:
+            assert abs(clock.at(far[i]) - true[i]) < 4e-4, true[i]
+
+
+def test_a_second_in_which_all_is_late_does_not_move_the_clock():
+    far, true, arrival = arrivals(np.random.default_rng(2), 500.0, 40.0, 1e-3, 0.001)
+    late = (true > 5020) & (true < 5021.9)  # all of one block at least, and not all of two
+    arrival[late] += 0.15
+    arrival = np.maximum.accumulate(arrival)
+    clock = FarClock()
+    for i in range(far.size):
+        clock.add(far[i], arrival[i])
+        if true[i] > 5005:
             assert abs(clock.at(far[i]) - true[i]) < 4e-4, true[i]
 
 
@@ -542,7 +556,9 @@ def test_garbage_and_half_lines_cost_no_cycle(sessions):
 
 def test_a_board_that_is_reset_behind_an_open_port_is_understood_again(sessions):
     assert 0 < sessions["reset"].source.impossible < 250
-    t, p = sessions["reset"].since(RESET_AFTER_S + 2.9)  # half a second to believe it, half to find the clock, then to settle
+    t, p = sessions["reset"].since(
+        RESET_AFTER_S + 2.9
+    )  # half a second to believe it, half to find the clock, then to settle
     assert t.size > 50 and abs(phase_error_deg(t, p)) < 3.0
 
 
@@ -598,6 +614,7 @@ def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplo
         t, p = gather(source, 2.0)
         board.stop()
         assert len(caplog.records) == 2 and "works again" in caplog.text and source.losses == 1
+        assert source.impossible == 0, "the new connection is not judged by the old one's clock"
     settled = t > t[-1] - 0.6
     assert settled.sum() > 200 and abs(phase_error_deg(t[settled], p[settled])) < 4.0
 

@@ -110,6 +110,16 @@ def test_a_frame_that_is_too_large_is_passed_over_without_being_held():
     assert len(decoder.feed(message(1))) == 1
 
 
+def forged_header(rows: int, columns: int, good_check: bool) -> bytes:
+    head = HEADER.pack(SYNC, 1, 0, rows, columns, 0, 1, 2 * rows * columns, 0, 0)[:-4]
+    return head + (zlib.crc32(head) ^ (not good_check)).to_bytes(4, "little")
+
+
+def test_a_damaged_header_never_makes_the_receiver_wait_for_its_frame():
+    frames = FrameDecoder(1000).feed(forged_header(4096, 4096, False) + forged_header(20, 20, False) + message(1))
+    assert len(frames) == 1
+
+
 @settings(max_examples=80, deadline=None)
 @given(
     st.lists(
@@ -304,8 +314,25 @@ def test_a_module_that_is_pulled_out_comes_back_as_it_was_or_as_another(cable, c
         after = collect(frames, 0.6)
         module.stop()
         assert frames.state == "ok" and len(after) > 10 and len(caplog.records) == 3
+        cable.unplug()
+        wait_for(lambda: len(caplog.records) == 4)  # a later loss is told again
         numbers = [f.number for f in before + after]
         assert np.all(np.diff(numbers) > 0) and after[0].counts.shape == (ROWS, COLUMNS)
+
+
+def test_a_frame_cut_off_by_the_loss_of_the_port_is_not_waited_for(cable, monkeypatch):
+    monkeypatch.setattr(capture, "FIRST_WAIT_S", 0.1)
+    module = Module(cable, endless(), 100.0).begin()
+    with SerialFrames(camera(cable)) as frames:
+        module.stop()
+        cable.write(forged_header(4096, 4096, True))
+        wait_for(lambda: "4096 rows" in (frames.fault or ""))
+        cable.unplug()
+        wait_for(lambda: frames.losses == 1)
+        cable.plug()
+        module = Module(cable, endless(), 100.0).begin()
+        wait_for(lambda: frames.state == "ok", 3.0)
+        module.stop()
 
 
 def test_garbage_between_and_within_frames_costs_what_it_hits(cable):

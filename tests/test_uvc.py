@@ -181,6 +181,9 @@ FINE = {
     "a shutter": np.full((JUDGED, ROWS, COLUMNS), 30000, np.uint16),
     "nothing at all": np.zeros((JUDGED, ROWS, COLUMNS), np.uint16),
     "a saturating lamp and a dead pixel": lamp(),
+    "a sky below the scale and a dead pixel at its top": np.where(
+        images(JUDGED, level=7000) == 16383, 16383, np.maximum(images(JUDGED, level=7000), 7100) - 7100
+    ).astype(np.uint16),
 }
 
 
