@@ -206,7 +206,8 @@ class Fixer:
         place = complex(found.col_px - datum[1], datum[0] - found.row_px) * mm
         self.path.extend(place, float(sd[0]))
         crack_mm = self.path.length_mm(place)
-        crack_sd = float(np.hypot(sd[0], crack_mm * self.rig.view.mm_per_px_sd / mm))
+        slip_mm = float(np.hypot(*self.slip.sd_px)) * mm
+        crack_sd = float(np.sqrt(sd[0] ** 2 + (crack_mm * self.rig.view.mm_per_px_sd / mm) ** 2 + slip_mm**2))
         fix.values |= {
             "tip_row_px": found.row_px,
             "tip_col_px": found.col_px,

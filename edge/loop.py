@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.profile import CameraProfile, load_profile
+from calibration.profile import CameraProfile, load_profile, warnings
 from edge.clock import FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
@@ -79,6 +79,8 @@ class Loop:
         self.queue: deque[tuple[Frame, bool]] = deque()  # the same, before the clock has placed them
         self.newest: np.ndarray | None = None
         self.copies_in_a_row = 0
+        self.held = False  # the image stood still since the last frame used
+        self.last_seen: int | None = None  # slot of the last frame that was no copy
         self.start_s: float | None = None
         self.now_s = 0.0  # time of the last placed frame
         self.last_number = -1
@@ -112,7 +114,7 @@ class Loop:
         except EndOfSource:
             self.place(flush=True)
             self.use(flush=True)
-        if self.start_s is not None and (self.used or self.events or self.seq == 0):
+        if self.start_s is not None and (self.used or self.repeated or self.events or self.seq == 0):
             self.write_row(last=True)
         self.event_file.close()
 
@@ -174,8 +176,15 @@ class Loop:
         if copy:
             self.repeated += 1
             self.copies_in_a_row += 1
+            if self.copies_in_a_row >= FROZEN_FRAMES:
+                self.events.add("frozen")
             return
-        frozen, self.copies_in_a_row = self.copies_in_a_row >= FROZEN_FRAMES, 0
+        self.held |= self.copies_in_a_row >= FROZEN_FRAMES
+        self.copies_in_a_row = 0
+        silent_s = 0.0 if self.last_seen is None else (slot.number - self.last_seen) * self.clock.period_s
+        if not self.held and silent_s > max(GAP_S, 3.5 * self.clock.period_s):
+            self.events.add("frames_gap")
+        self.last_seen = slot.number
         phi = self.phase.at(slot.time_s)
         if phi is None:
             self.events.add("no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s))
@@ -184,13 +193,12 @@ class Loop:
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
         self._follow_frequency(self.phase.frequency_at(slot.time_s))
-        gap_s = slots * self.clock.period_s
-        if frozen or gap_s > max(GAP_S, 3.5 * self.clock.period_s):
-            self.events.add("frozen" if frozen else "frames_gap")
-            if gap_s > self.rig.lockin.memory_s:
-                self._restart_lockin()
-            else:
-                self.lockin.new_baseline()
+        unused_s = slots * self.clock.period_s  # silent, frozen or without load: the offsets may be others by now
+        if unused_s > self.rig.lockin.memory_s:
+            self._restart_lockin()
+        elif self.held or unused_s > max(GAP_S, 3.5 * self.clock.period_s):
+            self.lockin.new_baseline()
+        self.held = False
         if self.lock_hz is None:
             self.lock_hz, self.lock_start_s = self.phase.frequency_at(slot.time_s), slot.time_s
         self.last_used = slot.number
@@ -304,6 +312,9 @@ def run_sources(
     from edge.sinks.wire import WireSink
 
     profile = load_profile(rig.camera.profile) if rig.camera.profile else None
+    if profile is not None:
+        for doubt in warnings(profile, rig.camera.rows, rig.camera.columns, rig.camera.lens):
+            log.warning("%s: %s", rig.camera.profile, doubt)
     wire = (WireSink(rig.records.serial_port, rig.records.serial_baud),) if rig.records.serial_port else ()
     with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:

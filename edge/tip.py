@@ -24,6 +24,7 @@ DOUBTED = 1.5  # chi-square per degree of freedom from which a part of the view 
 STEPS = 30
 FREE_STEPS = 8  # in which the region follows the tip, and as long as it moves by more than
 FAR_PX = 0.3
+SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 RING_PX = (24, 12, 6)  # outer radii of the search filters
@@ -69,7 +70,7 @@ def refine(
     row, col = start
     mm = rig.view.mm_per_px
     turn = np.exp(1j * np.deg2rad(angle_deg))
-    dK, scale, far, again = dK_hint, None, True, False
+    dK, scale, far, again = dK_hint, None, True, 0
     pixels: tuple[np.ndarray, np.ndarray] | None = None
     region, tidied, whole = choose(rig, 1.0, 0.0, frequency_hz), 0, 1
     for step_number in range(STEPS):
@@ -98,9 +99,9 @@ def refine(
             if tidied < TIDY_ROUNDS and not good.all():
                 pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
                 continue
-            if tidied or again:
+            if tidied or again == SAME_TIP_ROUNDS:
                 break
-            pixels, again = None, True  # once more with the region of this very tip, wherever the steps began
+            pixels, again = None, again + 1  # once more with the region of this very tip, wherever the steps began
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real

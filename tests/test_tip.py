@@ -111,7 +111,7 @@ def test_with_a_hint_the_tip_is_the_same_as_without(seed):
     free = search(plate, seed)
     assert (hinted.row_px, hinted.col_px) == pytest.approx((free.row_px, free.col_px), abs=0.02)
     assert hinted.K_I == pytest.approx(free.K_I, rel=0.002)
-    assert hinted.T_MPa == pytest.approx(free.T_MPa, abs=0.25 * free.sd[4])  # pixels at the ring's rim come and go
+    assert hinted.T_MPa == pytest.approx(free.T_MPa, abs=0.5)
 
 
 def test_stated_deviations_cover_the_truth():
@@ -202,7 +202,7 @@ WITHOUT_CRACK = {
     "step at an edge": np.where(X_MM < -6, 0.0, 80.0),
 }
 HOT_SPOT = 60.0 + 200.0 * np.exp(-(X_MM**2 + Y_MM**2) / 0.5)
-PASSES = pytest.mark.xfail(strict=True, reason="known limit: passes for a tip, as its field is one of the series' own")
+PASSES = pytest.mark.xfail(strict=True, reason="known limit: passes for a tip that is not weak")
 SOMEWHAT_LIKE_A_CRACK = {
     ("corner", 0.0): (np.where((X_MM < -3) & (Y_MM < 0), 0.0, 80.0), ()),
     ("hole", 0.0): (kirsch(X_MM, Y_MM, 2.0, 60.0), ()),
@@ -235,11 +235,13 @@ def test_a_hot_spot_is_no_tip():
     [pytest.param(a, s, marks=m, id=f"{n} {a:g}") for (n, a), (s, m) in SOMEWHAT_LIKE_A_CRACK.items()],
 )
 def test_what_looks_somewhat_like_a_crack_is_a_weak_tip_at_most(angle_deg, stress):
-    """Weak as the flag tip_weak says it: misfit four times the noise, or K less than twelve deviations."""
+    """Weak as the flag tip_weak says it: misfit four times the noise, K less than twelve deviations, or a tenth of the
+    pixels left out as no part of the field."""
     plate, everywhere = plates.uncracked(), np.ones(stress.shape, bool)
     for seed in range(3):
         noise = NOISE_MPA * np.random.default_rng(seed).standard_normal(stress.shape)
         found = find(rig_for(plate), stress + noise, NOISE_MPA, everywhere, angle_deg, LOAD_HZ)
+        assert found is None or found.chi2 > 4 or found.K_I < 12 * found.sd[2] or found.kept < 0.9
         assert found is None or weak(found)
 
 
