@@ -424,7 +424,9 @@ def test_a_signal_in_mid_run_leaves_a_valid_last_row(tmp_path, which):
     first = process.stdout.readline()
     os.kill(process.pid, which)
     rest, errors = process.communicate(timeout=30)
-    assert process.returncode == 0 and errors == ""
+    assert process.returncode == 0
+    (said,) = errors.splitlines()  # of the profile made for this test, nothing of the ending
+    assert said.endswith("the camera profile has no date (made_on): its age is not known")
     stored = read_records(tmp_path / "out")
     assert stored.bad == [] and stored.torn is None
     assert 2 <= len(stored.rows) < 60  # it was stopped before its end
