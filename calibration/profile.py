@@ -1,7 +1,9 @@
 """The camera profile: how one camera damps, delays and scales the temperature it sees.
 
-Conventions. Time dependence is exp(+i w t), so a lag is a negative angle. A pixel of row r (of `rows`) is exposed
-`readout_s * r / rows` later than row 0, and row 0 is exposed `frame_delay_s` before the frame's time stamp. Row readout
+Conventions. Time dependence is exp(+i w t), so a lag is a negative angle. A pixel of row r (of `rows`) shows the scene
+of `frame_delay_s + readout_s * r / rows` before the frame's time stamp. So `readout_s` is positive where lower rows lag
+behind the upper ones (exposed earlier: read from the bottom upwards, or a picture turned upside down), negative where
+they lead (exposed later: read from the top downwards), 0 for a global shutter; `direction` says it in words. Row readout
 and frame delay are pure delays; `response` is the detector alone.
 """
 
@@ -43,7 +45,9 @@ class CameraProfile:
 
     tau_s: float = limited(low=0.0, high=1.0, unit="s", remedy="microbolometers have 0.006 to 0.015 s")
     tau_sd_s: float = limited(0.0, low=0.0, high=1.0, unit="s")
-    readout_s: float = limited(0.0, low=0.0, high=1.0, unit="s", remedy="first to last row; 0 for a global shutter")
+    readout_s: float = limited(
+        0.0, low=-1.0, high=1.0, unit="s", remedy="what the last row lags behind the first; negative where it leads"
+    )
     readout_sd_s: float = limited(0.0, low=0.0, high=1.0, unit="s")
     frame_delay_s: float | None = limited(None, low=-1.0, high=10.0, unit="s", remedy="leave it out if not measured")
     frame_delay_sd_s: float = limited(0.0, low=0.0, high=10.0, unit="s")
@@ -153,6 +157,12 @@ def _toml_value(value: object, folder: Path) -> str:
     if isinstance(value, datetime.date):
         return value.isoformat()
     return repr(int(value) if isinstance(value, (int, np.integer)) else float(value))  # type: ignore[arg-type]
+
+
+def direction(readout_s: float) -> str:
+    """What the sign of `readout_s` means."""
+    way = "lag behind (read upwards)" if readout_s >= 0 else "lead (read downwards)"
+    return f"first to last row: lower rows {way}"
 
 
 def response(profile: CameraProfile, frequency_hz: float) -> complex:

@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.door import InputError
 from calibration.least_squares import Solution, chance_of_more, solve
-from calibration.profile import CameraProfile
+from calibration.profile import CameraProfile, direction
 from calibration.step_model import (
     COMMON,
     LEAST_STEP,
@@ -95,7 +95,7 @@ class Step:
         ]
         out += [
             f"tau         {1e3 * self.tau_s:8.3f} +- {1e3 * self.tau_sd_s:.3f} ms",
-            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, first to last row",
+            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s)}",
         ]
         if self.frame_delay_s is None:
             out.append("frame delay: not measured, as load.csv carries no edge of a switch at the cover")
@@ -159,7 +159,7 @@ def fit(
     return Step(
         tau_s=tau,
         tau_sd_s=float(sd[0]),
-        readout_s=max(0.0, float(solution.x[1])),
+        readout_s=float(solution.x[1]),
         readout_sd_s=float(sd[1]),
         frame_delay_s=delay,
         frame_delay_sd_s=delay_sd,
@@ -236,9 +236,9 @@ def _coarse(d: Blocks) -> np.ndarray:
     moments = d.time_s[2] + period * np.arange(-1.6, 1.61, 0.1)
     tried = []
     for tau in (0.006, 0.010, 0.015):
-        for readout in np.arange(0, 0.04, 0.005):
+        for readout in np.arange(-0.04, 0.041, 0.005):
             for crossing in (-0.12, -0.08, -0.04, -0.02, 0.0, 0.02, 0.04, 0.08, 0.12):
-                lead = d.time_s[:, None, None] + readout * row - crossing * column
+                lead = d.time_s[:, None, None] - readout * row - crossing * column
                 since = np.maximum(lead[None] - moments[:, None, None, None], 0)
                 cost = np.sum(weight * (value - np.exp(-since / tau)) ** 2, axis=(1, 2, 3))
                 i = int(np.argmin(cost))
@@ -268,7 +268,9 @@ def _regions(
     whole: Solution,
     trust: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """tau of each of 3 x 3 regions, the steps' moments held as found: (3, 3) and deviations; NaN where not to be told."""
+    """tau of each of 3 x 3 regions, the steps' moments held as found: (3, 3) and deviations; NaN where not to be told.
+    What the moments leave in doubt is common to all regions and as large as in the whole image's tau: it is in the
+    deviations, so that each holds its own truth; between regions the values differ less than that."""
     rows, columns = stack.shape[1:]
     tau, sd = np.full((3, 3), np.nan), np.full((3, 3), np.nan)
     for i in range(3):
@@ -279,5 +281,5 @@ def _regions(
             parts = [blocks(stack, time_s, usable, k, found, noise, (40, 40), window) for k in found]
             alone = _solve(parts, whole.x, soft=True, free=1)
             if alone.sd[0] * trust < 0.1 * alone.x[0]:
-                tau[i, j], sd[i, j] = alone.x[0], alone.sd[0] * trust
+                tau[i, j], sd[i, j] = alone.x[0], np.hypot(alone.sd[0], whole.sd[0]) * trust
     return tau, sd

@@ -2,7 +2,7 @@
 
 A pixel meets its step at a moment of its own, and from then on what is left of the step falls as
 
-    u = (T1 - y)/(T1 - T0) = exp(-age/tau),    age = t - moment + readout r/rows - crossing(column, row)
+    u = (T1 - y)/(T1 - T0) = exp(-age/tau),    age = t - moment - readout r/rows - crossing(column, row)
 
 t is the frame's place on the clock's grid, T0 and T1 the levels before and after (first-order lag, any textbook of
 measurement); `crossing` is the way of the cover's edge over the image, with a speed that may change.
@@ -135,7 +135,7 @@ def age(d: Blocks, x: np.ndarray, step: int) -> np.ndarray:
     moment, crossing, bow = x[own(step + 1)[step]]
     row = d.row[:, None]
     across = crossing * (d.column + tilt * d.aspect * (row - 0.5)) + bow * (d.column**2 - 1 / 12)
-    return d.time_s[:, None, None] - moment + readout * row - across
+    return d.time_s[:, None, None] - moment - readout * row - across
 
 
 def left(d: Blocks, x: np.ndarray, step: int) -> np.ndarray:

@@ -18,7 +18,7 @@ import numpy as np
 from calibration.door import InputError
 from calibration.far_field import Answer, Run, answers, far_field
 from calibration.least_squares import Solution, chance_of_more, solve
-from calibration.profile import CameraProfile, ResponseRow
+from calibration.profile import CameraProfile, ResponseRow, direction
 
 FEWEST = 4
 LEAST_SPAN = 2.5  # highest over lowest frequency
@@ -84,7 +84,7 @@ class Sweep:
         out = [
             f"far field: {np.count_nonzero(self.region)} pixels, {self.frequency_hz.size} recordings, {low:.3g} to {high:.3g} Hz",
             f"tau         {1e3 * self.tau_s:8.3f} +- {1e3 * self.tau_sd_s:.3f} ms",
-            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, first to last row",
+            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s)}",
             f"frame delay {1e3 * self.frame_delay_s:8.3f} +- {1e3 * self.frame_delay_sd_s:.3f} ms",
             f"conduction  {self.conduction_per_s:8.3f} +- {self.conduction_sd_per_s:.3f} 1/s: leaves "
             f"{100 * self._slow_end():.2f} % at {low:.3g} Hz; taken out",
@@ -129,12 +129,6 @@ def fit(runs: Sequence[Run], usable: np.ndarray) -> Sweep:
             f"sweep: tau is {1e3 * tau:.2g} +- {1e3 * tau_sd:.2g} ms, may be known to 10 % or better; add recordings at "
             f"higher load frequencies, or longer ones"
         )
-    if readout < -3 * readout_sd - 1e-4:
-        raise InputError(
-            f"sweep: the readout is {1e3 * readout:.2f} ms, from the last row to the first, may be 0 or more; turn the "
-            f"picture upside down where it is recorded"
-        )
-    readout = max(0.0, readout)
     delay_sd = np.hypot(best.sd[2] * (trust if first_order else 1), answer.mean_row * readout_sd)
     return Sweep(
         tau_s=float(tau),

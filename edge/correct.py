@@ -30,8 +30,8 @@ def correct(
     counts_per_K: float,
     frame_delay_s: float | None = None,
 ) -> Corrected:
-    """Apply the profile to maps (H, rows, columns) of counts. Pixels of row r were seen readout_s r / rows later than
-    those of row 0; everything is seen frame_delay_s before the time stamp. Without a profile: counts to kelvin only."""
+    """Apply the profile to maps (H, rows, columns) of counts. Pixels of row r show what was readout_s r / rows earlier than
+    in row 0, and row 0 what was frame_delay_s before the time stamp. Without a profile: counts to kelvin only."""
     count, rows = maps.shape[0], maps.shape[1]
     k = np.arange(1, count + 1)
     delay = frame_delay_s if frame_delay_s is not None else (profile.frame_delay_s or 0.0) if profile else 0.0

@@ -135,7 +135,7 @@ def step_frames(
     for i in range(frames):
         image = pattern.copy()
         for n, (moment, crossing) in enumerate(zip(moments_s, crossings_s)):
-            age = t[i] - moment + camera["readout_s"] * row - crossing * (column + tilt * rows / columns * (row - 0.5))
+            age = t[i] - moment - camera["readout_s"] * row - crossing * (column + tilt * rows / columns * (row - 0.5))
             parts = soft_s * ((np.arange(20) + 0.5) / 20 - 0.5) if soft_s else np.zeros(1)
             image += (-1) ** n * size_K * np.mean([settled(age - p) for p in parts], axis=0)
         image += camera["netd_K"] * rng.standard_normal(shape)

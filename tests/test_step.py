@@ -5,10 +5,12 @@ import pytest
 import scipy.optimize
 from coverage_calibration import step_frames
 
-from calibration import step
+from calibration import step, sweep
 from calibration.door import InputError
+from calibration.far_field import Run
 from calibration.profile import CameraProfile
 from calibration.step_model import switch_edges
+from edge.correct import correct
 
 CAMERA = {"tau_s": 0.010, "readout_s": 0.012, "netd_K": 0.05}
 
@@ -20,10 +22,11 @@ def fitted(seed, camera, delay_s=0.031, switch=True, **how):
 
 
 CAMERAS = [
-    ({"tau_s": 0.006, "readout_s": 0.030, "netd_K": 0.05}, 3.012),
+    ({"tau_s": 0.006, "readout_s": 0.030, "netd_K": 0.05}, 3.022),
     ({"tau_s": 0.008, "readout_s": 0.0, "netd_K": 0.03}, 3.035),
-    ({"tau_s": 0.010, "readout_s": 0.016, "netd_K": 0.10}, 3.003),
-    ({"tau_s": 0.015, "readout_s": 0.008, "netd_K": 0.10}, 3.021),
+    ({"tau_s": 0.010, "readout_s": 0.016, "netd_K": 0.10}, 3.027),
+    ({"tau_s": 0.015, "readout_s": 0.008, "netd_K": 0.10}, 3.013),
+    ({"tau_s": 0.009, "readout_s": -0.020, "netd_K": 0.05}, 3.008),  # reads downwards
 ]
 
 
@@ -49,12 +52,48 @@ def test_the_fit_agrees_with_scipy_on_the_rows_of_one_frame_and_the_next():
     row = np.arange(60) / 60
 
     def model(_, tau, readout, moment):
-        return np.exp(-np.maximum(t[74:79, None] - moment + readout * row, 0) / tau).ravel()
+        return np.exp(-np.maximum(t[74:79, None] - moment - readout * row, 0) / tau).ravel()
 
     (tau, readout, moment), _ = scipy.optimize.curve_fit(model, None, left.ravel(), (0.012, 0.01, 3.0))
     assert found.tau_s == pytest.approx(tau, abs=1.5 * found.tau_sd_s)  # ours also asks for the cover's own way
     assert found.readout_s == pytest.approx(readout, abs=1.5 * found.readout_sd_s)
     assert found.steps[0].time_s == pytest.approx(moment, abs=1.5 * found.steps[0].time_sd_s)
+
+
+@pytest.mark.parametrize("downwards", [False, True], ids=["read upwards", "read downwards"])
+def test_step_sweep_and_correction_mean_the_same_by_readout(downwards):
+    """One camera told as a machine: rows are exposed one after the other within 18 ms, the frame is stamped 40 ms after
+    the first exposure. What its profile says of row r must be the same from a step and from sines, and must put the
+    sines of all rows in step again."""
+    rows, stamps = 24, np.arange(200) * 0.04
+    exposed = 0.018 * (np.arange(rows) if downwards else np.arange(rows)[::-1]) / rows - 0.040  # from the stamp
+
+    def lagged_step(t):  # first order, of a step from 320 K to 305 K at 3.013 s
+        return 305 + 15 * np.exp(-np.maximum(t - 3.013, 0) / 0.009)
+
+    def frames_of(scene):
+        image = np.repeat(scene(stamps[:, None] + exposed)[:, :, None], 32, axis=2)
+        return np.rint(100 * (image + 0.05 * np.random.default_rng(2).standard_normal(image.shape))).astype(np.uint16)
+
+    by_step = step.fit(frames_of(lagged_step), stamps, np.ones((rows, 32), bool), [3.013])
+    runs = []
+    for f in (1.3, 2.9, 5.3, 8.1, 11.3):
+        w = 2 * np.pi * f
+        seen = frames_of(lambda t, w=w: 300 - (np.exp(1j * w * t) / (1 + 1j * w * 0.009)).imag)  # cools when pulled
+        design = np.column_stack([np.sin(w * stamps), np.cos(w * stamps), np.ones(200)])
+        a, b, _ = np.linalg.lstsq(design, seen.reshape(200, -1).astype(float), rcond=None)[0]
+        h1 = (a + 1j * b).reshape(rows, 32)
+        runs.append(Run(f"{f}", f, h1, np.full(h1.shape, 0.5), 8.4, 1e-4, 5e-6, 0.0, 1.0))
+    by_sweep = sweep.fit(runs, np.ones((rows, 32), bool))
+    sign = -1 if downwards else 1
+    for found in (by_step, by_sweep):
+        assert found.tau_s == pytest.approx(0.009, rel=0.02)
+        assert found.readout_s == pytest.approx(sign * 0.018, abs=0.5e-3)
+        assert found.frame_delay_s == pytest.approx(-exposed[0], abs=0.5e-3)
+        profile = found.into(CameraProfile(tau_s=0.01))
+        h1 = correct(runs[3].h1[None], runs[3].frequency_hz, profile, 100.0).maps[0].mean(axis=1)
+        assert np.degrees(np.angle(-h1)) == pytest.approx(0, abs=3)  # 52 degrees apart before
+        assert -h1.real == pytest.approx(1.0, abs=0.02)
 
 
 def test_a_cover_that_takes_its_time_across_the_image_does_no_harm():
