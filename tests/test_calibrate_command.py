@@ -15,7 +15,7 @@ import plates
 import pytest
 import recordings
 import tomli
-from coverage_calibration import step_frames
+from cameras import step_frames
 from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from coverage_calibration import FRAME_RATE_HZ, still
+from cameras import FRAME_RATE_HZ, still
 
 from calibration import pixels
 from calibration.door import InputError

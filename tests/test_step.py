@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import scipy.optimize
-from coverage_calibration import step_frames
+from cameras import step_frames
 
 from calibration import step, sweep
 from calibration.door import InputError

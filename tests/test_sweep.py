@@ -7,7 +7,7 @@ import plates
 import pytest
 import scipy.optimize
 import scipy.stats
-from coverage_calibration import SWEEP_HZ, sweep_runs
+from cameras import SWEEP_HZ, sweep_runs
 
 from calibration import sweep
 from calibration.door import InputError
