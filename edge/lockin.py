@@ -2,8 +2,13 @@
 
 The regressors are common to all pixels, so the normal matrix is one small float64 array and each pixel keeps only its
 right-hand side: one plane a regressor, and one for the energy. Frames weigh alike until `memory_frames` of them are in;
-from then on older ones fade exponentially, at the rate that keeps the effective number of frames (sum w)^2 / sum w^2 at
-`memory_frames`. The result equals weighted batch least squares over the same frames.
+from then on older ones fade exponentially, at the rate at which the effective number of frames (sum w)^2 / sum w^2
+settles at `memory_frames`. On the way from equal to fading weights it passes through up to 4/3 of that, about half a
+memory later: memory_frames (1 + q)^2 / (1 + 3 q^2), q the weight of a frame of the first memory. The result equals
+weighted batch least squares over the same frames.
+
+Frames are gathered in groups of a few before they go into the sums (edge/lockin_kernel.py says why); every question
+to the estimate takes in first what has been gathered.
 
 A new baseline (shutter event, gap) takes offset and drift of the past out of the sums by the Schur complement of the
 normal matrix, which is the same as giving each stretch of frames an offset and a drift of its own.
@@ -35,13 +40,16 @@ class LockIn:
     def __init__(self, shape: tuple[int, int], harmonics: int, memory_frames: float):
         self.shape, self.harmonics, self.memory_frames = shape, harmonics, float(memory_frames)
         self.size = 2 + 2 * harmonics
+        # numba loads when the first estimate is made, not before
+        from edge.lockin_kernel import BLOCK, GROUP, accumulate
+
         n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
         self.energy = np.zeros(n)  # float64: most of it is taken out again
         self.base = np.zeros(n, np.float32)
-        from edge.lockin_kernel import BLOCK, accumulate  # numba loads when the first estimate is made, not before
-
-        self._accumulate, self._scratch = accumulate, np.empty(BLOCK, np.float32)
+        self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered; of each frame:
+        self.frame_time_s, self.frame_phase_rad, self.frame_decay = np.zeros((3, GROUP))
+        self._accumulate, self._scratch = accumulate, np.empty((GROUP, BLOCK), np.float32)
         self.reset()
 
     def reset(self) -> None:
@@ -52,7 +60,8 @@ class LockIn:
         self.normal_w2 = np.zeros(
             (self.size, self.size)
         )  # the same sums with squared weights: covariance of the result
-        self.weight = self.weight_w2 = 0.0
+        self.gathered = 0  # frames
+        self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
         self.origin_s = self.last_s = 0.0
@@ -62,42 +71,57 @@ class LockIn:
     def effective_frames(self) -> float:
         return self.weight**2 / self.weight_w2 if self.weight_w2 else 0.0
 
-    def regressors(self, time_s: float, phase_rad: float) -> np.ndarray:
-        k = np.arange(1, self.harmonics + 1) * phase_rad
-        x = np.empty(self.size)
-        x[0], x[1] = 1.0, time_s - self.origin_s
-        x[2::2], x[3::2] = np.sin(k), np.cos(k)
-        return x
-
     def add(self, counts: np.ndarray, time_s: float, phase_rad: float, slots: int = 1) -> None:
         """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one."""
-        pixels = counts.reshape(-1)
+        place = self.gathered
+        self.frames[place] = counts.reshape(-1)
         if self.fresh:
-            self.base[:] = pixels
+            self.base[:] = self.frames[place]
             self.origin_s, self.fresh = time_s, False
         decay = 1.0
         if self.effective_frames >= self.memory_frames - 0.5:
             decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
-        x = self.regressors(time_s, phase_rad)
+        self.frame_time_s[place], self.frame_phase_rad[place], self.frame_decay[place] = time_s, phase_rad, decay
+        self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
+        self.gathered += 1
+        if self.gathered == len(self.frames):
+            self.take_in()
+
+    def take_in(self) -> None:
+        """Put the gathered frames into the sums."""
+        if not self.gathered:
+            return
+        new = slice(0, self.gathered)
+        since_s = self.frame_time_s - self.origin_s
+        fades = np.append(np.cumprod(self.frame_decay[new][::-1])[::-1], 1.0)  # of what came before each, and of none
+        weights = np.zeros(len(self.frames))
+        weights[new] = fades[1:]
+        k = np.arange(1, self.harmonics + 1) * self.frame_phase_rad[:, None]
+        x = np.empty((len(self.frames), self.size))
+        x[:, 0], x[:, 1] = 1.0, since_s
+        x[:, 2::2], x[:, 3::2] = np.sin(k), np.cos(k)
+        weighted = x * weights[:, None]
+        decay = float(np.float32(fades[0]))  # rounded as the kernel has it, for the normal matrix too
         self._accumulate(
             self.planes,
             self.energy,
             self.base,
-            np.float32(self.trend * (time_s - self.origin_s)),
-            pixels,
-            x.astype(np.float32),
+            self.frames,
+            (self.trend * since_s).astype(np.float32),
+            weighted.astype(np.float32),
+            weights.astype(np.float32),
             np.float32(decay),
             self._scratch,
         )
-        outer = np.outer(x, x)
-        self.normal = decay * self.normal + outer
-        self.normal_w2 = decay**2 * self.normal_w2 + outer
-        self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
+        self.normal = decay * self.normal + weighted.T @ x
+        self.normal_w2 = decay**2 * self.normal_w2 + weighted.T @ weighted
         self.spent *= decay
-        self.last_s = time_s
+        self.last_s = float(self.frame_time_s[self.gathered - 1])
+        self.gathered = 0
 
     def new_baseline(self) -> None:
         """Give the frames to come their own offset and drift."""
+        self.take_in()
         a, b = self.normal[:2, :2], self.normal[:2, 2:]
         inverse = np.linalg.pinv(a, rcond=1e-9, hermitian=True)
         g = inverse @ b
@@ -116,6 +140,7 @@ class LockIn:
     def solve(self) -> Harmonics | None:
         """The estimate now, or None with too few frames. Moves the base to the present level, so that float32 sums stay
         small however far the camera drifts."""
+        self.take_in()
         if self.weight - self.spent < self.size + 2:
             return None
         scale = 1 / np.sqrt(np.maximum(np.diag(self.normal), 1e-12))

@@ -1,27 +1,39 @@
-"""The one pass over the pixels that each frame costs. Its plain twin stands in tests/plain.py."""
+"""The one pass over the pixels that a few frames together cost. Its plain twin stands in tests/plain.py.
 
-from numba import njit
+The sums are several times as many bytes as a frame, and fetching them from memory is what a frame costs. So frames wait
+until there are `GROUP` of them, and each sum is fetched and stored once for all.
+"""
 
-BLOCK = 2048  # pixels whose deviations stay in the first-level cache while each plane goes by once
+from numba import float32, njit
+
+GROUP = 4  # frames a pass
+BLOCK = 512  # pixels a turn: what is touched of them (some 20 kB) stays in the first-level cache of small boards too
 
 
 @njit(cache=True, fastmath={"contract", "nsz"}, nogil=True)
-def accumulate(planes, energy, base, shift, counts, regressors, decay, scratch):
-    """planes[j] = decay planes[j] + regressors[j] y and energy = decay energy + y^2, with y = counts - base - shift.
+def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay, deviations):
+    """planes[j] = decay planes[j] + sum_f regressors[f, j] y_f and energy = decay energy + sum_f weights[f] y_f^2, with
+    y_f = frames[f] - base - shifts[f].
 
-    planes (P, N) float32, energy (N,) float64, base (N,) float32, shift float32, counts (N,) uint16,
-    regressors (P,) float32, decay float32,
-    scratch (BLOCK,) float32. All are changed in place but counts, base and regressors.
+    planes (P, N) float32, energy (N,) float64, base (N,) float32, frames (GROUP, N) uint16, shifts (GROUP,) float32,
+    regressors (GROUP, P) float32, already weighted, weights (GROUP,) float32: 0 with regressors 0 where there is no frame;
+    decay float32; deviations (GROUP, BLOCK) float32, a place to work. planes and energy are changed in place.
     """
     n_planes, n_pixels = planes.shape
+    y0, y1, y2, y3 = deviations[0], deviations[1], deviations[2], deviations[3]
+    w0, w1, w2, w3 = weights[0], weights[1], weights[2], weights[3]
     for start in range(0, n_pixels, BLOCK):
-        stop = min(start + BLOCK, n_pixels)
-        for i in range(start, stop):
-            y = counts[i] - base[i] - shift
-            scratch[i - start] = y
-            energy[i] = decay * energy[i] + y * y
+        n = min(BLOCK, n_pixels - start)
+        level = base[start : start + n]
+        for f in range(GROUP):
+            counts, y, shift = frames[f, start : start + n], deviations[f], shifts[f]
+            for i in range(n):
+                y[i] = float32(counts[i]) - level[i] - shift
+        total = energy[start : start + n]
+        for i in range(n):
+            total[i] = decay * total[i] + (w0 * y0[i] * y0[i] + w1 * y1[i] * y1[i] + w2 * y2[i] * y2[i] + w3 * y3[i] * y3[i])
         for j in range(n_planes):
-            x = regressors[j]
-            plane = planes[j]
-            for i in range(start, stop):
-                plane[i] = decay * plane[i] + x * scratch[i - start]
+            plane = planes[j, start : start + n]
+            x0, x1, x2, x3 = regressors[0, j], regressors[1, j], regressors[2, j], regressors[3, j]
+            for i in range(n):
+                plane[i] = decay * plane[i] + (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 
-def accumulate(planes, energy, base, shift, counts, regressors, decay):
-    """What one frame does to the lock-in's sums, in float64: (planes (P, N), energy (N,)) after it."""
-    y = counts.astype(float) - base - shift
-    return decay * planes.astype(float) + np.outer(regressors, y), decay * energy.astype(float) + y**2
+def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay):
+    """What frames (F, N) do to the lock-in's sums, in float64: (planes (P, N), energy (N,)) after them."""
+    y = frames.astype(float) - base - np.asarray(shifts, float)[:, None]
+    return decay * planes.astype(float) + regressors.T.astype(float) @ y, decay * energy.astype(float) + weights @ y**2
 
 
 @dataclass(frozen=True)
