@@ -43,7 +43,7 @@ class ResponseRow:
 class CameraProfile:
     """One camera, its keys as in the file. `missing` names the keys that were absent and whose value is assumed."""
 
-    tau_s: float = limited(low=0.0, high=1.0, unit="s", remedy="microbolometers have 0.006 to 0.015 s")
+    tau_s: float = limited(low=0.0, high=1.0, unit="s", remedy="microbolometers have 0.006 to 0.015 s; 10 ms is 0.010")
     tau_sd_s: float = limited(0.0, low=0.0, high=1.0, unit="s")
     readout_s: float = limited(
         0.0, low=-1.0, high=1.0, unit="s", remedy="what the last row lags behind the first; negative where it leads"
@@ -67,6 +67,8 @@ def load_profile(path: Path | str) -> CameraProfile:
     """The profile in the file `path`. InputError: see `calibration.door`; also a table out of order, a missing PNG."""
     path = Path(path)
     document = read_toml(path)
+    if "specimen" in document:
+        raise InputError(f"{path}: is a rig file, may be a camera profile (tau_s = 0.010, ...); bolotip calibrate makes one")
     profile: CameraProfile = build(CameraProfile, document, str(path), path.parent)
     hz = [r.frequency_hz for r in profile.response]
     if any(b <= a for a, b in zip(hz, hz[1:])):

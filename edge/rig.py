@@ -16,6 +16,7 @@ from edge.materials import MATERIALS, OTHER_NAMES, find
 GEOMETRIES = ("SENT", "SENT-clamped", "CT", "MT", "ESET", "plate")
 FEWEST_FRAMES = 20  # in the memory; a lock-in on fewer has nothing to average
 FEWEST_CYCLES = 3
+LEAST_WIDTH_PX = 12  # of a specimen in the view; no tip can be fitted in less
 PRESET_KEYS = (
     "thermoelastic_constant_per_MPa",
     "yield_strength_MPa",
@@ -30,16 +31,16 @@ class Specimen:
 
     geometry: str = limited(choices=GEOMETRIES)
     thermoelastic_constant_per_MPa: float = limited(
-        low=1e-7, high=1e-4, unit="per MPa", remedy="steel has about 3e-6, aluminium 9e-6"
+        low=1e-7, high=1e-4, unit="per MPa", remedy="steel has about 3e-6, aluminium 9e-6; 1 per Pa is 1e6 per MPa"
     )
-    yield_strength_MPa: float = limited(low=1.0, high=5000.0, unit="MPa")
-    youngs_modulus_GPa: float = limited(low=0.1, high=1500.0, unit="GPa", remedy="steel has about 205")
+    yield_strength_MPa: float = limited(low=1.0, high=5000.0, unit="MPa", remedy="steel has 200 to 1000; 1e6 Pa is 1 MPa")
+    youngs_modulus_GPa: float = limited(low=0.1, high=1500.0, unit="GPa", remedy="steel has about 205; 1000 MPa is 1 GPa")
     thermal_diffusivity_mm2_per_s: float = limited(
         low=0.01, high=1000.0, unit="mm2/s", remedy="steel has about 14; 1 mm2/s is 1e-6 m2/s"
     )
     material: str | None = limited(None)
-    width_mm: float = limited(math.inf, low=1.0, high=5000.0, unit="mm", remedy="for MT the full width")
-    thickness_mm: float = limited(math.nan, low=0.02, high=500.0, unit="mm")
+    width_mm: float = limited(math.inf, low=1.0, high=5000.0, unit="mm", remedy="for MT the full width; 1 m is 1000 mm")
+    thickness_mm: float = limited(math.nan, low=0.02, high=500.0, unit="mm", remedy="1 m is 1000 mm")
     notch_mm: float = limited(0.0, low=0.0, high=5000.0, unit="mm", remedy="from the datum; MT: half its length")
     free_length_mm: float | None = limited(None, low=1.0, high=50000.0, unit="mm", remedy="between the grips")
     temperature_C: float | None = limited(
@@ -71,7 +72,7 @@ class Camera:
     source: str = limited(choices=("recording", "uvc", "serial", "simulated"))
     rows: int = limited(low=8, high=4096, unit="pixels")
     columns: int = limited(low=8, high=4096, unit="pixels")
-    frame_rate_hz: float = limited(low=0.1, high=2000.0, unit="Hz")
+    frame_rate_hz: float = limited(low=0.1, high=2000.0, unit="Hz", remedy="frames a second, not seconds a frame")
     path: Path | None = limited(None)
     times: Path | None = limited(None)
     device: int | str = limited(0, low=0, high=255, remedy='a number, or "/dev/video0"')
@@ -90,7 +91,7 @@ class Camera:
 class View:
     """Where the specimen is in the image. growth_angle_deg is held in (-180, 180]: 0 right, 90 up, 180 left."""
 
-    mm_per_px: float = limited(low=0.001, high=20.0, unit="mm", remedy="side of one pixel on the specimen")
+    mm_per_px: float = limited(low=0.001, high=20.0, unit="mm", remedy="side of one pixel on the specimen; 150 um is 0.150")
     datum_px: tuple[float, ...] = limited(length=2, low=-20000.0, high=20000.0, unit="px", remedy="[row, column]")
     growth_angle_deg: float = limited(0.0, low=-360.0, high=360.0, unit="deg", remedy="0 right, 90 up, 180 left")
     mm_per_px_sd: float = limited(0.0, low=0.0, high=5.0, unit="mm")
@@ -111,7 +112,7 @@ class Fit:
 
     inner_mm: float | None = limited(None, low=0.0, high=1000.0, unit="mm")
     outer_mm: float | None = limited(None, above=0.0, high=1000.0, unit="mm")
-    half_angle_deg: float | None = limited(None, low=30.0, high=180.0, unit="deg", remedy="180 leaves no wake out")
+    half_angle_deg: float | None = limited(None, low=30.0, high=180.0, unit="deg", remedy="degrees, not radians; 180 leaves no wake out")
     terms: int | None = limited(None, low=2, high=12)
 
 
@@ -170,6 +171,8 @@ def load_rig(path: Path | str, check_files: bool = True) -> Rig:
         if name not in TABLES:
             home = next((t for t, cls in TABLES.items() if name in {f.name for f in fields(cls)}), None)
             hint = f"it belongs under [{home}]" if home else nearest(name, TABLES)
+            if name in {f.name for f in fields(CameraProfile)} and not document.keys() & TABLES.keys():
+                raise InputError(f"{path}: is a camera profile, may be a rig file; it is named there as [camera] profile")
             raise InputError(f"{path}: [{one_line(name).strip(chr(34))}]: unknown table; {hint}")
     if isinstance(document.get("specimen"), dict):
         _fill_in_preset(document["specimen"], f"{path} [specimen]")
@@ -275,6 +278,13 @@ def _check_file(path: Path | None, where: str, example: str, endings: tuple[str,
 
 
 def _check_view_and_times(rig: Rig) -> None:
+    mm = rig.view.mm_per_px
+    if rig.specimen.width_mm < LEAST_WIDTH_PX * mm:
+        raise InputError(
+            f"{rig.path} [view] mm_per_px: is {mm:g}, which makes width_mm = {rig.specimen.width_mm:g} span "
+            f"{rig.specimen.width_mm / mm:.1f} px, may be {LEAST_WIDTH_PX} px or more; it is mm for one pixel, not pixels for one "
+            f"mm (that would be {1 / mm:.3g})"
+        )
     for i, (name, size) in enumerate((("row", rig.camera.rows), ("column", rig.camera.columns))):
         at = rig.view.datum_px[i]
         if not -size <= at <= 2 * size:
