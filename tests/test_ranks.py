@@ -44,6 +44,7 @@ RANKS = {
     "edge.sources.simulated": 2.1,
     "edge.fix": 2.5,
     "edge.whole_recording": 2.6,
+    "edge.plausible": 2.6,
     "edge.by_hand": 2.7,
     "calibration.least_squares": 1.0,
     "calibration.far_field": 1.2,
@@ -60,6 +61,8 @@ RANKS = {
     "edge.bench_load": 1.5,
     "edge.bench_camera": 1.8,
     "edge.loop": 3.0,
+    "edge.run": 3.5,
+    "edge.sources.opening": 2.5,
     "edge.demo": 4.5,
     "edge.plan": 4.0,
     "edge.check": 4.0,
@@ -71,7 +74,7 @@ RANKS = {
 }
 FILES = sorted(f for p in ("edge", "calibration") for f in (ROOT / p).rglob("*.py"))
 # modules of the rank table whose code cli.py imports by name only when their command is given
-COMMANDS = ("demo", "plan", "check", "growth", "report", "receive", "calibrate", "loop")
+COMMANDS = ("demo", "plan", "check", "growth", "report", "receive", "calibrate", "run")
 
 
 def name_of(path: Path) -> str:

@@ -1,0 +1,223 @@
+"""Values that are allowed and yet hardly meant: wrong units, swapped numbers, two clocks. One line each, with the remedy.
+
+`of_rig` looks at the rig file, `check_recording` at the first samples and the first image of a recording (and refuses
+what cannot work), `Doubts` at the rows while they come. All limits are wide: common practice, no source.
+"""
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from calibration.door import InputError
+from edge.aliases import collisions
+from edge.handbook import delta_K_MPa_sqrt_m
+from edge.phase import FARTHEST
+from edge.record import Row
+from edge.rig import Rig
+from edge.sources.recording import CsvColumns, open_stack
+
+HOTTEST_C = 200.0  # a specimen above it is rather one given in kelvin
+COLDEST_K, WARMEST_K = 200.0, 500.0
+LEAST_NOTCH_MM = 0.05
+K_RATIO = 1.6  # dK measured over handbook, either way
+PLANE_DEG = 20.0  # ASTM E647 (from memory) calls a crack invalid that is so far out of its plane
+FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
+SLOWEST = 3.0  # times the frame period between frame times, either way
+CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
+OFF_NOMINAL = 0.2
+
+
+def of_rig(rig: Rig) -> list[str]:
+    """What is doubtful about a rig file."""
+    s, found = rig.specimen, []
+    if s.temperature_C is not None and s.temperature_C > HOTTEST_C:
+        in_C = s.temperature_C - 273.15
+        found.append(f"[specimen] temperature_C: is {s.temperature_C:g}; if that is kelvin, write {in_C:.4g}")
+    if 0 < s.notch_mm < LEAST_NOTCH_MM:
+        found.append(f"[specimen] notch_mm: is {s.notch_mm:g}; if that is metres, write {1e3 * s.notch_mm:g}")
+    angle = rig.view.growth_angle_deg
+    quarter = math.radians(90)
+    if angle and abs(angle / quarter - round(angle / quarter)) < 1e-3 and abs(angle) < 7:
+        meant = round(math.degrees(angle))
+        found.append(f"[view] growth_angle_deg: is {angle:g}; if that is radians, write {meant}: angles are in degrees")
+    if rig.load.nominal_range_kN is not None:
+        found += _gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
+    hz, rate = rig.load.frequency_hz, rig.camera.frame_rate_hz
+    met = collisions(hz, rate, rig.lockin.memory_s, rig.lockin.mains_hz)
+    for reason in met.reasons:
+        found.append(f"[load] frequency_hz: is {hz:g} at {rate:g} frames/s: {reason}; take one that bolotip plan proposes")
+    return [f"{rig.path} {text}" for text in found]
+
+
+def _gross(rig: Rig, range_kN: float, key: str) -> Iterator[str]:
+    """Whether a load range is beyond what the gross section can carry."""
+    s = rig.specimen
+    stress_MPa = 1e3 * range_kN / (s.width_mm * s.thickness_mm)
+    if stress_MPa > s.yield_strength_MPa:  # False for a plate without size
+        yield (
+            f"{key}: {range_kN:.4g} kN over {s.width_mm:g} x {s.thickness_mm:g} mm is {stress_MPa:.3g} MPa, above the "
+            f"yield strength of {s.yield_strength_MPa:g} MPa; if the load is in N, scale_kN_per_unit is 0.001"
+        )
+
+
+def check_recording(rig: Rig) -> list[str]:
+    """Doubts about a recording's first image, frame times and load samples. InputError: what can't give a phase."""
+    found: list[str] = []
+    c, p = rig.camera, rig.load
+    first_s = 0.0
+    if c.source == "recording" and c.path is not None:
+        found += _first_image(rig, c.path)
+        if c.times is not None:
+            first_s = _frame_times(rig, c.times)
+    if p.source == "recording" and p.path is not None:
+        found += _load_samples(rig, p.path, first_s)
+    return found
+
+
+def _first_image(rig: Rig, path: Path) -> Iterator[str]:
+    from calibration.profile import load_profile
+
+    c = rig.camera
+    stack = open_stack(path, c.rows, c.columns)
+    if not stack.count:
+        raise InputError(f"{path}: holds no frames; record again")
+    per_K = (load_profile(c.profile).counts_per_K if c.profile else None) or c.counts_per_K
+    if c.zero_K is None or not per_K:
+        return
+    surface_K = float(np.median(stack.frame(0))) / per_K + c.zero_K
+    if not COLDEST_K < surface_K < WARMEST_K:
+        yield (
+            f"{rig.path} [camera] zero_K, counts_per_K: {c.zero_K:g} K and {per_K:g} counts/K make the first image "
+            f"{surface_K:.4g} K; zero_K is the temperature of count 0 in kelvin (0 where counts are kelvin, 273.15 "
+            f"where they are degrees Celsius), counts_per_K is counts for one kelvin, not kelvin for one count"
+        )
+
+
+def _frame_times(rig: Rig, path: Path) -> float:
+    """The first frame's time, s."""
+    times = next(CsvColumns(path, ("time_s",)).chunks(), np.empty((0, 1)))[:, 0]
+    if not times.size:
+        raise InputError(f"{path}: holds no times; one row a frame is needed, or leave [camera] times out")
+    period_s = float(np.median(np.diff(times))) if times.size > 1 else 0.0
+    nominal_s = 1 / rig.camera.frame_rate_hz
+    if times.size > 1 and not 1 / SLOWEST < period_s / nominal_s < SLOWEST:
+        raise InputError(
+            f"{path}: times are {period_s:.4g} apart, [camera] frame_rate_hz = {rig.camera.frame_rate_hz:g} makes "
+            f"{nominal_s:.4g} s; give times in seconds (not milliseconds), and the camera's true rate"
+        )
+    return float(times[0])
+
+
+def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
+    chunk = next(CsvColumns(path, ("time_s", "load_kN")).chunks(), np.empty((0, 2)))
+    if len(chunk) < 2:
+        raise InputError(f"{path}: holds {len(chunk)} load samples; 20 or more a cycle are needed, over all frames")
+    t, load = chunk.T
+    if abs(t[0] - first_frame_s) > FARTHEST_START_S:
+        raise InputError(
+            f"{path}: row 2: load begins at {t[0]:.10g} s, the frames at {first_frame_s:.10g} s; both belong on one "
+            f"clock, in seconds"
+        )
+    step_s, nominal_hz = float(np.median(np.diff(t))), rig.load.frequency_hz
+    where = f"{rig.path} [load] frequency_hz: is {nominal_hz:g}"
+    if step_s <= 0 or step_s * nominal_hz > 0.5:
+        raise InputError(
+            f"{where}, but samples in {path} are {step_s:.4g} s apart; 20 or more a cycle are needed: give hertz "
+            f"(not cycles a minute), and times in seconds (not milliseconds)"
+        )
+    hz = _clear_frequency(t, load)
+    if hz is None or abs(hz / nominal_hz - 1) < OFF_NOMINAL:
+        return
+    text = f"{where}, but the load in {path} swings at {hz:.4g} Hz; give that, in hertz (not a period, not cycles a minute)"
+    if not 1 / FARTHEST < hz / nominal_hz < FARTHEST:
+        raise InputError(text)
+    yield text
+
+
+def _clear_frequency(t: np.ndarray, load: np.ndarray) -> float | None:
+    """Frequency of the line that holds most of the load's power, or None: a ramp, a hold, too few cycles."""
+    n = t.size
+    even = np.interp(np.linspace(t[0], t[-1], n), t, load)
+    even -= np.polyval(np.polyfit(np.arange(n), even, 1), np.arange(n))
+    power = np.abs(np.fft.rfft(even * np.hanning(n))) ** 2
+    peak = int(np.argmax(power))
+    if peak < 3 or power[peak - 2 : peak + 3].sum() < CLEAR_LINE * power.sum():
+        return None
+    near = np.arange(peak - 1, min(peak + 2, power.size))
+    return float(near @ power[near] / power[near].sum() / (t[-1] - t[0]) * (n - 1) / n)
+
+
+class Doubts:
+    """Doubts about rows: `see` gives those that are new, so that each is said once a run."""
+
+    def __init__(self, rig: Rig):
+        self.rig, self.said = rig, set[str]()
+        self.without_load = 0
+
+    def see(self, row: Row) -> list[str]:
+        """Sentences, most often none."""
+        found = dict(self._load(row)) | dict(self._tip(row))
+        new = [f"row {row.seq}: {text}" for key, text in found.items() if key not in self.said]
+        self.said |= found.keys()
+        return new
+
+    def _load(self, row: Row) -> Iterator[tuple[str, str]]:
+        self.without_load = self.without_load + 1 if row.load_frequency_hz is None else 0
+        if self.without_load == 2:
+            load = self.rig.load
+            where = {"recording": load.path, "serial": load.port}.get(load.source, "the frames")
+            yield (
+                "no load",
+                f"no cyclic load near [load] frequency_hz = {load.frequency_hz:g} Hz was found in {where}; check the signal, "
+                f"its times in seconds on the frames' clock, and that the machine runs",
+            )
+        if row.load_ratio is not None and row.load_ratio > 1:
+            yield (
+                "compression",
+                f"load_ratio is {row.load_ratio:g}: compression throughout; tension is positive, so turn the sign of [load] "
+                f"scale_kN_per_unit if the specimen is pulled",
+            )
+        if row.load_range_kN is not None:
+            for text in _gross(self.rig, row.load_range_kN, "load_range_kN"):
+                yield "gross", text
+
+    def _tip(self, row: Row) -> Iterator[tuple[str, str]]:
+        if row.crack_mm is None or row.crack_sd_mm is None or "tip_weak" in row.flags:
+            return
+        s, view = self.rig.specimen, self.rig.view
+        if row.crack_mm < s.notch_mm - 3 * row.crack_sd_mm - view.mm_per_px:
+            yield (
+                "notch",
+                f"crack_mm is {row.crack_mm:.3g}, less than notch_mm = {s.notch_mm:g}; check [view] datum_px ([row, column]), "
+                f"mm_per_px and growth_angle_deg, and [specimen] notch_mm (from the datum)",
+            )
+        if row.tip_row_px is not None and row.tip_col_px is not None:
+            away = complex(row.tip_col_px - view.datum_px[1], view.datum_px[0] - row.tip_row_px)
+            off = math.degrees(abs(np.angle(away * np.exp(-1j * math.radians(view.growth_angle_deg)))))
+            if abs(away) > 10 and off > PLANE_DEG:
+                yield (
+                    "direction",
+                    f"the tip lies {off:.0f} degrees off growth_angle_deg as seen from the datum; check [view] datum_px "
+                    f"([row, column], in this order) and growth_angle_deg (0 right, 90 up)",
+                )
+        yield from self._stress_intensity(row)
+
+    def _stress_intensity(self, row: Row) -> Iterator[tuple[str, str]]:
+        s, K, K_sd = self.rig.specimen, row.dKI_MPa_sqrt_m, row.dKI_sd
+        if K is None or K_sd is None or K_sd > 0.1 * K or row.load_range_kN is None or row.crack_mm is None:
+            return
+        book = float(
+            delta_K_MPa_sqrt_m(
+                s.geometry, row.load_range_kN, row.crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm
+            )
+        )
+        ratio = K / book if book > 0 else math.nan
+        if ratio > K_RATIO or ratio < 1 / K_RATIO:
+            yield (
+                "dK",
+                f"dKI is {K:.3g} MPa sqrt(m), {ratio:.3g} of the handbook's for this load and crack; check units: [load] "
+                f"scale_kN_per_unit (kN), [specimen] width_mm, thickness_mm, thermoelastic_constant_per_MPa, temperature_C, "
+                f"[camera] counts_per_K, zero_K, [view] mm_per_px",
+            )
