@@ -80,7 +80,7 @@ def _demo(a: argparse.Namespace) -> int:
 
 
 def _run(a: argparse.Namespace) -> int:
-    return _call("edge.loop", "run_command")(a.rig, a.out)
+    return _call("edge.run", "run_command")(a.rig, a.out)
 
 
 def _plan(a: argparse.Namespace) -> int:

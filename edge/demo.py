@@ -9,9 +9,10 @@ import time
 from pathlib import Path
 
 from calibration.door import InputError
-from edge.loop import one_line, run_sources
 from edge.record import Row
 from edge.rig import load_rig
+from edge.run import run_sources
+from edge.terminal import one_line
 
 RIG = """# Rig file of the demo: an invented test on a simulated bench. Any key here can be changed and run again with
 #   bolotip run rig.toml

@@ -44,6 +44,10 @@ FLAGS: dict[str, str] = {
     "load_from_frames": (
         "There is no load signal: phase, frequency and cycles come from the frames, the load range from the rig file."
     ),
+    "load_from_edges": (
+        "The load signal is one edge a cycle: phase, frequency and cycles are measured, the load range is the rig file's "
+        "nominal_range_kN, the ratio is not known."
+    ),
     "clipped": (
         "The load signal touches the end of its converter's range: load range and ratio are too small; change its "
         "scale."
@@ -52,7 +56,8 @@ FLAGS: dict[str, str] = {
     "underload": "A load valley stood out below the cycles around it; growth may be faster for a while.",
     "waiting_load": "The load signal is missing at the moment; the program goes on trying to reach it.",
     "cycles_estimated": (
-        "Part of the cycle count was taken from running time and frequency, because no load signal was seen."
+        "Cycles since the row before were taken from time and frequency, as no load signal was seen (a wire pulled out, "
+        "a power cut) and the load ran at the same frequency before and after."
     ),
     # harmonics and frame rate
     "collision_1f": (
@@ -108,6 +113,10 @@ FLAGS: dict[str, str] = {
     ),
     # time and storage
     "resumed": "First row after a restart; sequence number and cycle count go on from the last valid row.",
+    "ended": (
+        "Last row of a run that was ended on purpose: cycles from here to a start much later are not counted, as the "
+        "machine is taken to have stood still."
+    ),
     "clock_step": "The calendar clock was set since the last row: time_utc jumps, elapsed_s and cycles do not.",
     "card_full": (
         "The card was full, read-only or missing when this row was made: it waited in memory and went out on the "

@@ -10,38 +10,39 @@
  8. do the faces touch?                               closure   /
  9. one row                                           record
 10. to the card and the wire                          sinks
+
+Live sources may fall silent. Then time goes on by the monotonic clock: the load is followed, cycles are counted and rows
+are written, with what can still be said.
 """
 
-import logging
-import signal
 import time
 from collections import deque
 from collections.abc import Callable
-from datetime import UTC, datetime
-from pathlib import Path
 
 import numpy as np
 
-from calibration.profile import CameraProfile, load_profile, warnings
+from calibration.profile import CameraProfile
 from edge.clock import FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
-from edge.phase import LoadPhase
+from edge.phase import LoadPhase, LoadState
 from edge.rate import GrowthWatch, StopAt
 from edge.record import Row, read_records
-from edge.rig import Rig, load_rig
+from edge.rig import Rig
 from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
-from edge.sinks.events import EventFile, keep_rig_copy
+from edge.sinks.events import EventFile
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
-
-log = logging.getLogger("bolotip")
+from edge.totals import Calendar, Totals
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
 LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
-MOST_PENDING = 64  # frames that wait for the load to be known
+SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
+WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
+FEWEST_KNOTS = 6  # without a good one among them: the load stands still
+PENDING_BYTES = 24_000_000  # of frames that wait
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
 
@@ -57,15 +58,11 @@ class Loop:
         card: CardSink,
         others: tuple[Sink, ...] = (),
         tell: Callable[[Row], None] | None = None,
+        attend: Callable[["Loop"], None] | None = None,
     ):
-        self.rig, self.frames, self.load, self.card, self.sinks, self.tell = (
-            rig,
-            frames,
-            load,
-            card,
-            (card, *others),
-            tell,
-        )
+        """tell: gets each row; attend: is called several times a second, whatever comes or does not."""
+        self.rig, self.frames, self.load, self.card, self.sinks = rig, frames, load, card, (card, *others)
+        self.tell, self.attend = tell, attend
         self.clock = FrameClock(rig.camera.frame_rate_hz)
         from_frames = rig.camera.frame_rate_hz if rig.load.source == "frames" else None
         self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=from_frames)
@@ -91,13 +88,13 @@ class Loop:
         self.events: set[str] = set()
         self.used = self.lost = self.repeated = 0
         self.stop = False
-        before = card.resume
-        self.seq = before.seq + 1 if before else 0
-        self.cycles_before = (before.cycles or 0) if before else 0
-        self.elapsed_before = (before.elapsed_s or 0.0) if before else 0.0
-        if before:
+        self.calendar = Calendar()
+        self.heard_s = time.monotonic()  # when the last frame came
+        rows = (read_records(card.path).rows or [card.resume]) if card.resume else []
+        self.totals = Totals(rows, frames.live and load.live)
+        if rows:
             self.events.add("resumed")
-            self.growth.recall(read_records(card.path).rows)
+            self.growth.recall(rows)
 
     def run(self) -> None:
         """Until the recording ends or `stop` is set; the last row is always written."""
@@ -111,10 +108,16 @@ class Loop:
                     self.take(frame)
                 self.place()
                 self.use()
+                if self.frames.live:
+                    self.watch()
+                if self.attend:
+                    self.attend(self)
         except EndOfSource:
             self.place(flush=True)
             self.use(flush=True)
-        if self.start_s is not None and (self.used or self.repeated or self.events or self.seq == 0):
+        if self.frames.live:
+            self.events.add("ended")
+        if self.start_s is not None and (self.used or self.repeated or self.events or self.totals.seq == 0):
             self.write_row(last=True)
         self.event_file.close()
 
@@ -123,6 +126,7 @@ class Loop:
         """A copy of the frame before tells the clock that a period went by, but nothing of the specimen."""
         copy = self.newest is not None and np.array_equal(frame.counts, self.newest)
         self.newest = frame.counts
+        self.heard_s = time.monotonic()
         self.clock.push(frame.time_s)
         self.queue.append((frame, copy))
 
@@ -131,10 +135,7 @@ class Loop:
         """Give waiting frames their place on the clock's grid."""
         while (slot := self.clock.pop(flush)) is not None:
             frame, copy = self.queue.popleft()
-            if self.start_s is None:
-                self.start_s = slot.time_s
-                self.next_row_s = slot.time_s + self.rig.records.every_s
-                self.next_maps_s = slot.time_s
+            self._begin(slot.time_s)
             missing = slot.number - self.last_number - 1
             if self.last_number >= 0 and missing * self.clock.period_s < LONG_GAP_S:  # else nobody was looking
                 self.lost += max(0, missing)
@@ -143,6 +144,11 @@ class Loop:
                 self.load.see(frame, slot.time_s)
             self.pending.append((frame, slot, copy))
 
+    def _begin(self, time_s: float) -> None:
+        if self.start_s is None:
+            self.start_s = self.now_s = self.next_maps_s = time_s
+            self.next_row_s = time_s + self.rig.records.every_s
+
     # 4, 5 and the rows
     def use(self, flush: bool = False) -> None:
         """Take frames into the estimate once the load at their time is known; write the rows that fall due."""
@@ -150,24 +156,59 @@ class Loop:
             frame, slot, copy = self.pending[0]
             self.phase.feed(*self.load.read(until_s=slot.time_s + 3 * self.phase.window_s))
             known = self.phase.covered_to_s() >= slot.time_s or self.load.ended
-            if not (known or flush or len(self.pending) > MOST_PENDING):
+            if not (known or flush or self._waited_enough(slot.time_s)):
                 return
             self.pending.popleft()
-            if slot.time_s >= self.next_row_s:
-                self.write_row()
-                self.next_row_s += self.rig.records.every_s * np.ceil(
-                    (slot.time_s - self.next_row_s + 1e-9) / self.rig.records.every_s
-                )
-            self.now_s = slot.time_s
-            self._heed_load_events()
+            self._go_on_to(slot.time_s)
             self._into_lockin(frame, slot, copy)
 
+    def _waited_enough(self, time_s: float) -> bool:
+        """Whether the frame of that time is to go on without a settled load phase, which may never come."""
+        newest_s = time.monotonic() if self.frames.live else self.pending[-1][1].time_s
+        most = PENDING_BYTES // self.pending[0][0].counts.nbytes
+        return newest_s - time_s > self.longest_wait_s or len(self.pending) > most
+
+    @property
+    def longest_wait_s(self) -> float:
+        return WAIT_WINDOWS * self.phase.window_s + WAIT_S
+
+    def _go_on_to(self, time_s: float) -> None:
+        """Time has come so far: the row that falls due, and the load's events."""
+        if time_s >= self.next_row_s:
+            self.write_row()
+            every_s = self.rig.records.every_s
+            self.next_row_s += every_s * np.ceil((time_s - self.next_row_s + 1e-9) / every_s)
+        self.now_s = max(self.now_s, time_s)  # a camera that comes back may bring frames it held back
+        self._heed_load_events()
+
+    def watch(self) -> None:
+        """Live sources: remember which of them is missing; without frames, time goes on."""
+        now_s = time.monotonic()
+        silent = now_s - self.heard_s > max(SILENT_S, SILENT_PERIODS * self.clock.period_s)
+        if silent or self.frames.state == "waiting":
+            self.events.add("waiting_frames")
+        if self.load.state == "waiting":
+            self.events.add("waiting_load")
+        if not silent:
+            return
+        self.place(flush=True)
+        self.use()
+        if not self.pending:
+            self._begin(now_s)
+            self.phase.feed(*self.load.read(until_s=now_s))
+            settled_s = max(self.phase.covered_to_s(), now_s - self.longest_wait_s)
+            if self.now_s < settled_s <= now_s:
+                self._go_on_to(settled_s)
+
     def _heed_load_events(self) -> None:
-        """Overloads, underloads and steps of the load up to now."""
+        """Overloads, underloads, steps of the load and cycles nobody saw, up to now."""
+        if self.phase.estimated_s is not None and self.phase.estimated_s <= self.now_s:
+            self.phase.estimated_s = None
+            self.events.add("cycles_estimated")
         for event in self.phase.take_events(self.now_s):
             self.events.add(event.kind)
-            elapsed_s = self.elapsed_before + event.time_s - (self.start_s or 0.0)
-            cycles = self.cycles_before + event.cycles
+            elapsed_s = self.totals.elapsed_s + event.time_s - (self.start_s or 0.0)
+            cycles = self.totals.cycles + event.cycles
             self.event_file.write_event(event.kind, cycles, elapsed_s, event.peak_kN, event.valley_kN)
             if event.kind == "load_step":  # amplitudes of two loads do not mix
                 self._restart_lockin()
@@ -218,31 +259,34 @@ class Loop:
     def write_row(self, last: bool = False) -> None:
         """One fix, one row, to every sink; maps where they are due."""
         assert self.start_s is not None
-        elapsed = self.now_s - self.start_s
+        load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
+        if load is not None or len(self.phase.knots) > FEWEST_KNOTS:
+            if self.totals.settle(load.frequency_hz if load is not None else None):
+                self.events.add("cycles_estimated")
         row = Row(
-            seq=self.seq,
-            time_utc=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            elapsed_s=self.elapsed_before + elapsed,
-            cycles=self.cycles_before + int(self.phase.cycles_at(self.now_s)),
+            seq=self.totals.seq,
+            time_utc=self.calendar.label(time.monotonic() - self.now_s if self.frames.live else 0.0),
+            elapsed_s=self.totals.elapsed_s + self.now_s - self.start_s,
+            cycles=self.totals.cycles + int(self.phase.cycles_at(self.now_s)),
             lost=self.lost,
             repeated=self.repeated,
         )
-        load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         if load is not None:
-            row.load_frequency_hz, row.load_range_kN, row.load_ratio = load.frequency_hz, load.range_kN, load.ratio
-            row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))
-        if self.rig.load.source == "frames":  # they tell when the load turns, not how far it goes
-            row.load_range_kN, row.load_ratio = self.rig.load.nominal_range_kN, None
-            row.load_h2 = row.load_h2_deg = None
-        harmonics = self.lockin.solve() if load is not None else None
+            self._load_columns(row, load)
+        harmonics = self.lockin.solve() if load is not None and self.used else None  # without new frames nothing is new
         if harmonics is None or load is None:
-            fix = Fix(flags=[*self.fixer.standing_flags(), "no_load" if load is None else "settling", "no_tip"])
+            why = ["no_load"] if load is None else ["settling"] if self.used else []
+            fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
         else:
             fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz)
             row.frames = round(harmonics.frames)
             if harmonics.frames < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
         fix.fill(row)
+        if self.load.nominal:
+            fix.flags.append("load_from_edges")
+        if self.calendar.was_set():
+            self.events.add("clock_step")
         if self.lost:
             self.events.add("lost")
         if self.repeated:
@@ -263,88 +307,14 @@ class Loop:
             self.next_maps_s = self.now_s + self.rig.records.maps_every_s - 0.5 * self.rig.records.every_s
         if self.tell:
             self.tell(row)
-        self.seq += 1
+        self.totals.seq += 1
         self.used = self.lost = self.repeated = 0
         self.events.clear()
 
-
-def open_sources(rig: Rig) -> tuple[FrameSource, LoadSource]:
-    """The sources the rig file names."""
-    from calibration.door import InputError
-
-    if rig.camera.source == "simulated":
-        from edge.sources.simulated import bench_from_rig
-
-        bench = bench_from_rig(rig)
-        return bench.frames, bench.load
-    from edge.sources.recording import RecordedFrames, RecordedLoad
-
-    c, p = rig.camera, rig.load
-    if c.source != "recording" or not c.path or p.source not in ("recording", "frames"):
-        raise InputError(
-            f"{rig.path}: [camera] source {c.source!r} with [load] source {p.source!r} is not supported yet; may be "
-            f"recording with recording or frames, or simulated"
-        )
-    frames = RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz)
-    if p.source == "frames" or not p.path:
-        return frames, FramesLoad()
-    return frames, RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN)
-
-
-def one_line(row: Row) -> str:
-    """A fix in one line for a terminal."""
-
-    def text(value: float | None, form: str) -> str:
-        return form.format(value) if value is not None else "-"
-
-    return (
-        f"{row.seq:5d} {row.elapsed_s or 0:9.1f} s {row.cycles or 0:9d} cycles  a "
-        f"{text(row.crack_mm, '{:.3f}')} ± {text(row.crack_sd_mm, '{:.3f}')} mm  dK {text(row.dKI_MPa_sqrt_m, '{:.2f}')} ± "
-        f"{text(row.dKI_sd, '{:.2f}')} MPa√m  contact {text(row.contact_length_mm, '{:.2f}')} mm  da/dN "
-        f"{text(row.rate_mm_per_cycle, '{:.1e}')}  {' '.join(row.flags)}"
-    )
-
-
-def run_sources(
-    rig: Rig, frames: FrameSource, load: LoadSource, out: Path | None = None, tell: Callable[[Row], None] | None = None
-) -> Loop:
-    """Run the loop of `rig` on these sources to their end, rows into `out` (default: the rig file's folder)."""
-    from edge.sinks.wire import WireSink
-
-    profile = load_profile(rig.camera.profile) if rig.camera.profile else None
-    if profile is not None:
-        for doubt in warnings(profile, rig.camera.rows, rig.camera.columns, rig.camera.lens):
-            log.warning("%s: %s", rig.camera.profile, doubt)
-    wire = (WireSink(rig.records.serial_port, rig.records.serial_baud),) if rig.records.serial_port else ()
-    with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
-        for sink in wire:
-            sink.open()
-        keep_rig_copy(rig.path, card.folder)
-        loop = Loop(rig, profile, frames, load, card, wire, tell)
-
-        def end(*_: object) -> None:
-            loop.stop = True
-
-        before = {s: signal.signal(s, end) for s in (signal.SIGINT, signal.SIGTERM)}
-        try:
-            loop.run()
-        finally:
-            for s, handler in before.items():
-                signal.signal(s, handler)
-            for sink in wire:
-                sink.close()
-    return loop
-
-
-def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None) -> Loop:
-    """Run the loop of `rig` on the sources it names."""
-    return run_sources(rig, *open_sources(rig), out, tell)
-
-
-def run_command(rig_path: Path, out: Path | None) -> int:
-    """`bolotip run`."""
-    rig = load_rig(rig_path)
-    started = time.monotonic()
-    loop = run_rig(rig, out, lambda row: print(one_line(row), flush=True))
-    print(f"{loop.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
-    return 0
+    def _load_columns(self, row: Row, load: LoadState) -> None:
+        row.load_frequency_hz = load.frequency_hz
+        if isinstance(self.load, FramesLoad) or self.load.nominal:  # these tell when the load turns, not how far it goes
+            row.load_range_kN = self.rig.load.nominal_range_kN
+            return
+        row.load_range_kN, row.load_ratio = load.range_kN, load.ratio
+        row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))

@@ -22,6 +22,8 @@ FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of 
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
 STILL = 0.2  # of the usual range: a load that moves less stands still
+NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
+SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,8 @@ class LoadPhase:
         self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
         self.last_amplitude_kN = 0.0
+        self.hole_s: tuple[float, float] | None = None  # since the last good window: no samples from .. to
+        self.estimated_s: float | None = None  # when cycles were last taken from frequency and time
 
     @property
     def window_s(self) -> float:
@@ -87,6 +91,7 @@ class LoadPhase:
             order = np.argsort(time_s, kind="stable")
             time_s, load_kN = time_s[order], load_kN[order]
             late = time_s > (self.time_s[-1] if self.time_s.size else -np.inf)
+            self._look_for_holes(time_s[late])
             self.time_s = np.concatenate([self.time_s, time_s[late]])
             self.load_kN = np.concatenate([self.load_kN, load_kN[late]])
         while self.time_s.size and self.time_s[-1] - self.time_s[0] >= self.window_s:
@@ -95,6 +100,38 @@ class LoadPhase:
             self._fit_window(self.time_s[:n], self.load_kN[:n])
             drop = int(np.searchsorted(self.time_s, self.time_s[0] + window / 2))
             self.time_s, self.load_kN = self.time_s[drop:], self.load_kN[drop:]
+
+    @property
+    def longest_gap_s(self) -> float:
+        """Between samples."""
+        return 8 / self.samples_per_s if self.samples_per_s else 0.5 / self.frequency_hz
+
+    def _look_for_holes(self, time_s: np.ndarray) -> None:
+        """Remember where samples are missing in front of or among the new ones."""
+        t = np.concatenate([self.time_s[-1:], time_s])
+        wide = np.flatnonzero(np.diff(t) > self.longest_gap_s)
+        if wide.size:
+            first = self.hole_s[0] if self.hole_s is not None else float(t[wide[0]])
+            self.hole_s = first, float(t[wide[-1] + 1])
+
+    def _fill_hole(self, middle: float, fit: "WaveFit") -> None:
+        """The load ran at the same frequency just before and just after samples were missing: so it did meanwhile, as far
+        as anybody knows, and its cycles are taken from frequency and time. Else nobody knows when it stopped."""
+        if self.hole_s is None or middle < self.hole_s[1]:
+            return
+        (from_s, to_s), self.hole_s = self.hole_s, None
+        before = next((k for k in reversed(self.knots) if k.good and k.time_s <= from_s), None)
+        near_s = NEAR_WINDOWS * self.window_s
+        if before is None or from_s - before.time_s > near_s or middle - to_s > near_s:
+            return
+        if abs(fit.frequency_hz / before.frequency_hz - 1) > SAME_FREQUENCY:
+            return
+        cycles = (fit.frequency_hz + before.frequency_hz) / 2 * (middle - before.time_s)
+        missed = round(cycles - (self.cycles - before.cycles))
+        if missed > 0:
+            self.counter.cycles += missed
+            self.cycles += missed
+            self.estimated_s = middle
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
         """Leave a knot, good or bad."""
@@ -116,8 +153,7 @@ class LoadPhase:
 
     def _fit(self, t: np.ndarray, p: np.ndarray) -> "WaveFit | None":
         """The window's fit, times from its middle; None where samples are missing."""
-        longest_gap_s = 8 / self.samples_per_s if self.samples_per_s else 0.5 / self.frequency_hz
-        if t.size < 5 * CYCLES or np.max(np.diff(t)) > longest_gap_s:
+        if t.size < 5 * CYCLES or np.max(np.diff(t)) > self.longest_gap_s:
             return None
         thin = max(1, t.size // MOST_SAMPLES)
         t, p = t[::thin], p[::thin]
@@ -164,6 +200,7 @@ class LoadPhase:
         if not self.samples_per_s:  # the counter tells how many, the phase how far into the next
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
+        self._fill_hole(middle, fit)
         self.knots.append(
             Knot(middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles)
         )
@@ -208,12 +245,13 @@ class LoadPhase:
         return self.knots[-1].time_s if self.knots else -np.inf
 
     def cycles_at(self, time_s: float) -> float:
-        """Cycles counted up to `time_s`."""
+        """Cycles counted up to `time_s`, no further than samples tell."""
         before = [k for k in self.knots if k.time_s <= time_s]
         if not before:
             return 0.0
         last = before[-1]
-        return last.cycles + (last.frequency_hz * (time_s - last.time_s) if last.good else 0.0)
+        since_s = min(time_s - last.time_s, self.window_s / 2)
+        return last.cycles + (last.frequency_hz * since_s if last.good else 0.0)
 
     def state(self, since_s: float, until_s: float) -> LoadState | None:
         """Averages over the good windows from `since_s` to `until_s`."""

@@ -16,9 +16,9 @@ import numpy as np
 import tomli
 
 from calibration.door import GoneError, InputError
-from edge.loop import open_sources
 from edge.rig import load_rig
 from edge.sources.base import EndOfSource
+from edge.sources.opening import open_sources
 
 SPARE = 1.2  # room for a camera that is faster than its nominal rate
 

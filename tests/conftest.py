@@ -12,9 +12,9 @@ import pytest
 import recordings
 
 from edge.bench_field import Ahead, Contact
-from edge.loop import run_rig
 from edge.record import Row
 from edge.rig import load_rig
+from edge.run import run_rig
 
 
 @dataclass

@@ -27,10 +27,10 @@ from edge.growth_analysis import analyse
 from edge.growth_delay import Delay
 from edge.growth_fit import Line
 from edge.growth_points import Event, average, find_events, noise_inflation, read_events, refined, usable_fixes
-from edge.loop import run_sources
 from edge.phase import LoadPhase
 from edge.record import Row, read_records
 from edge.rig import Rig, load_rig
+from edge.run import run_sources
 from edge.sources.simulated import SimulatedBench, Truth, bench_from_rig
 
 NOTES = Path(__file__).parents[1] / "hw_notes" / "growth.md"

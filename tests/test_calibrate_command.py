@@ -20,8 +20,8 @@ from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
 from edge import cli
-from edge.loop import run_rig
 from edge.rig import load_rig
+from edge.run import run_rig
 from edge.sources.simulated import Scene
 from edge.whole_recording import measure, open_recording
 

@@ -21,7 +21,7 @@ HELPED = [[c] for c in COMMANDS] + [["calibrate", k] for k in KINDS]
 def stand_in(monkeypatch, module: str, function):
     """Puts a module with one function in the place of a command's own, which other tests run."""
     made = types.ModuleType(module)
-    setattr(made, "run_command" if module == "edge.loop" else "main", function)
+    setattr(made, "run_command" if module == "edge.run" else "main", function)
     monkeypatch.setitem(sys.modules, module, made)
 
 
@@ -105,8 +105,8 @@ def test_a_command_whose_module_is_absent_says_so(monkeypatch, capsys):
 
 
 CALLS = [
-    ("edge.loop", "run rig.toml --out o", (Path("rig.toml"), Path("o"))),
-    ("edge.loop", "run rig.toml", (Path("rig.toml"), None)),
+    ("edge.run", "run rig.toml --out o", (Path("rig.toml"), Path("o"))),
+    ("edge.run", "run rig.toml", (Path("rig.toml"), None)),
     ("edge.demo", "demo", (None,)),
     ("edge.demo", "demo d", (Path("d"),)),
     ("edge.plan", "plan rig.toml --json", (Path("rig.toml"), True, None)),

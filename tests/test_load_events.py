@@ -9,9 +9,9 @@ from links import Cable
 from test_sinks import mounted
 
 from edge.growth_points import Event, read_events, refined
-from edge.loop import run_sources
 from edge.record import decode_stop, read_records
 from edge.rig import load_rig
+from edge.run import run_sources
 from edge.sinks.events import EventFile, keep_rig_copy
 from edge.sources.base import LoadSource
 from edge.sources.simulated import bench_from_rig

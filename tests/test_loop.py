@@ -14,9 +14,9 @@ import recordings
 from edge import cli
 from edge.bench_field import Ahead, Contact
 from edge.flags import FLAGS
-from edge.loop import run_rig
 from edge.record import read_records
 from edge.rig import load_rig
+from edge.run import run_rig
 
 ROOT = Path(__file__).parent.parent
 # edge crack, free ends, a/W = 0.3: F of K = s sqrt(pi a) F (Tada, Paris & Irwin handbook; formula from memory)

@@ -26,7 +26,25 @@ class Frame:
     counts: np.ndarray
 
 
-class FrameSource(ABC):
+class Source:
+    """What cameras and load cells have in common. live: its times are those of this computer's monotonic clock.
+
+    fault: why nothing comes from it at the moment, in one line; None while something does.
+    """
+
+    live: bool = False
+
+    @property
+    def fault(self) -> str | None:
+        return None
+
+    @property
+    def state(self) -> str:
+        """ "ok" or "waiting"."""
+        return "ok" if self.fault is None else "waiting"
+
+
+class FrameSource(Source, ABC):
     """Frames in the order of their arrival."""
 
     @abstractmethod
@@ -43,10 +61,12 @@ class FrameSource(ABC):
         self.close()
 
 
-class LoadSource(ABC):
-    """Load samples in the order of their arrival. `ended` turns True once no more samples will come."""
+class LoadSource(Source, ABC):
+    """Load samples in the order of their arrival. `ended` turns True once no more samples will come; `nominal`: phase and
+    frequency are measured, range and ratio are not."""
 
     ended: bool = False
+    nominal: bool = False
 
     @abstractmethod
     def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:

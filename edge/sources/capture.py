@@ -81,11 +81,15 @@ class Capture(Generic[Item]):
     def state(self) -> str:
         return "ok" if self.fault is None else "waiting"
 
-    def start(self, first_wait_s: float) -> None:
+    def start(self, first_wait_s: float, absent_is_a_state: bool = False) -> None:
         """Open the device and wait until it is known to be usable, at most `first_wait_s`.
 
-        InputError: it cannot be opened, or what it delivers cannot be used. A silent device is a state.
+        InputError: it cannot be opened, or what it delivers cannot be used. A silent device is a state; with
+        `absent_is_a_state` so are those.
         """
+        if absent_is_a_state:  # as after a power cut, when this computer is up before they are
+            self._thread.start()
+            return
         try:
             self.device.connect()
         except OSError as e:
@@ -209,13 +213,11 @@ class CapturedFrames(FrameSource):
     """Live frames. state: "ok" or "waiting", `fault` says why; dropped: frames the loop was too slow for; losses:
     how often the camera was lost. `read` never raises for a fault of the camera."""
 
-    def __init__(self, device: Device[Frame]):
-        self._capture: Capture[Frame] = Capture(device, lambda frame: frame.counts.nbytes, FRAME_ROOM_BYTES)
-        self._capture.start(FIRST_FRAMES_S)
+    live = True
 
-    @property
-    def state(self) -> str:
-        return self._capture.state
+    def __init__(self, device: Device[Frame], wait: bool = False):
+        self._capture: Capture[Frame] = Capture(device, lambda frame: frame.counts.nbytes, FRAME_ROOM_BYTES)
+        self._capture.start(FIRST_FRAMES_S, wait)
 
     @property
     def fault(self) -> str | None:

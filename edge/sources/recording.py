@@ -37,24 +37,35 @@ def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
 
 
 class NpyStack:
-    """A uint16 array (frames, rows, columns) in a .npy file."""
+    """A uint16 array (frames, rows, columns) in a .npy file. Frames are read, not mapped: pages of a mapped file count
+    as memory of this process, and a file that is cut short under it ends it."""
 
     def __init__(self, path: Path):
         try:
-            self.array = np.load(path, mmap_mode="r", allow_pickle=False)
+            array = np.load(path, mmap_mode="r", allow_pickle=False)
         except (ValueError, OSError, EOFError, SyntaxError) as error:
             raise InputError(
                 f"{path}: not a readable .npy recording ({_short(error)}); write it with numpy.save"
             ) from None
-        if not isinstance(self.array, np.ndarray) or self.array.ndim != 3 or self.array.dtype != np.uint16:
+        if not isinstance(array, np.memmap) or array.ndim != 3 or array.dtype != np.uint16:
             raise InputError(
-                f"{path}: holds {getattr(self.array, 'dtype', 'no array')} of shape "
-                f"{getattr(self.array, 'shape', '')}, may be uint16 (frames, rows, columns)"
+                f"{path}: holds {getattr(array, 'dtype', 'no array')} of shape "
+                f"{getattr(array, 'shape', '')}, may be uint16 (frames, rows, columns)"
             )
-        self.count, self.shape = self.array.shape[0], self.array.shape[1:]
+        if not array.flags.c_contiguous:
+            raise InputError(f"{path}: is in Fortran order, may be in C order; write it with numpy.ascontiguousarray")
+        self.count, self.shape, self._start = array.shape[0], array.shape[1:], array.offset
+        self._file = open(path, "rb")  # noqa: SIM115 (open as long as the recording is read)
 
     def frame(self, index: int) -> np.ndarray:
-        return np.array(self.array[index])
+        image = np.empty(self.shape, np.uint16)
+        self._file.seek(self._start + index * image.nbytes)
+        if self._file.readinto(image) < image.nbytes:  # it has been cut short since
+            raise EndOfSource
+        return image
+
+    def close(self) -> None:
+        self._file.close()
 
 
 class TiffStack:
@@ -91,6 +102,9 @@ class TiffStack:
                 raise EndOfSource
         return self.pages[index - self.first]
 
+    def close(self) -> None:
+        self.pages = []
+
 
 class CsvColumns:
     """Chunks of a CSV with a header row and `names` as columns: yields float arrays (rows, len(names)).
@@ -122,6 +136,18 @@ class CsvColumns:
                 yield self._parse(rows, columns)
 
     def _parse(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
+        if not rows:
+            return np.empty((0, len(columns)))
+        try:
+            out = np.loadtxt([line for _, line in rows], delimiter=",", usecols=columns, ndmin=2, comments=None)
+        except ValueError:  # something is wrong in some row, or written in a way that only float() takes
+            out = self._parse_row_by_row(rows, columns)
+        if not np.isfinite(out).all():
+            row = rows[int(np.flatnonzero(~np.isfinite(out).all(1))[0])][0]
+            raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
+        return out
+
+    def _parse_row_by_row(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
         out = np.empty((len(rows), len(columns)))
         for i, (number, line) in enumerate(rows):
             cells = line.split(",")
@@ -133,9 +159,6 @@ class CsvColumns:
                     f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
                     f"correct or delete the row"
                 ) from None
-        if not np.isfinite(out).all():
-            row = rows[int(np.flatnonzero(~np.isfinite(out).all(1))[0])][0]
-            raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
         return out
 
 
@@ -188,6 +211,9 @@ class RecordedFrames(FrameSource):
         frame = Frame(self.next, float(time_s), self.stack.frame(self.next))
         self.next += 1
         return frame
+
+    def close(self) -> None:
+        self.stack.close()
 
 
 class RecordedLoad(LoadSource):

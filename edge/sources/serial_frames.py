@@ -184,9 +184,9 @@ class SerialFrames(CapturedFrames):
     """A live thermal module on a serial port. InputError: no such port, another size than the rig file's, automatic
     gain, 8-bit values. A port that is silent is a state."""
 
-    def __init__(self, camera: Camera):
+    def __init__(self, camera: Camera, wait: bool = False):
         self._device = SerialDevice(camera)
-        super().__init__(self._device)
+        super().__init__(self._device, wait)
 
     @property
     def lost(self) -> int:

@@ -74,7 +74,9 @@ class SerialLoad(LoadSource):
     be. edges.bounces, edges.missed: edges left out and put in. dropped: pieces the loop was too slow for.
     """
 
-    def __init__(self, load: Load):
+    live = True
+
+    def __init__(self, load: Load, wait: bool = False):
         self.load, self.lines, self.edges, self.nominal = load, LoadLines(), EdgeWave(load.frequency_hz), False
         self.impossible = 0
         self._board = LoadBoard(load)
@@ -87,7 +89,7 @@ class SerialLoad(LoadSource):
         self._judged = (0, 0)  # good and bad lines at that time
         self._begin_anew()
         self._capture: Capture[Bytes] = Capture(self._board, lambda b: len(b.data) + PIECE_BYTES, ROOM_BYTES)
-        self._capture.start(first_wait_s=0.0)
+        self._capture.start(first_wait_s=0.0, absent_is_a_state=wait)
 
     def _begin_anew(self) -> None:
         """After each connection."""
@@ -107,10 +109,6 @@ class SerialLoad(LoadSource):
     @property
     def fault(self) -> str | None:
         return self._capture.fault or self._own_fault
-
-    @property
-    def state(self) -> str:
-        return "ok" if self.fault is None else "waiting"
 
     @property
     def dropped(self) -> int:

@@ -125,5 +125,5 @@ class UvcDevice(Device[Frame]):
 class UvcFrames(CapturedFrames):
     """A live USB camera. InputError: no such camera, 8-bit output, automatic gain, another size than the rig file's."""
 
-    def __init__(self, camera: Camera, open_device: Callable[[int | str], Any] = open_capture):
-        super().__init__(UvcDevice(camera, open_device))
+    def __init__(self, camera: Camera, open_device: Callable[[int | str], Any] = open_capture, wait: bool = False):
+        super().__init__(UvcDevice(camera, open_device), wait)

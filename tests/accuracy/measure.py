@@ -14,9 +14,9 @@ from recordings import Recording
 
 from accuracy.conditions import FRAMES, Condition
 from accuracy.scenes import THICKNESS_MM, Setting
-from edge.loop import run_sources
 from edge.record import Row
 from edge.rig import Rig, load_rig
+from edge.run import run_sources
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 
