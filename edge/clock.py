@@ -7,6 +7,7 @@ smallest lateness of each block of frames. Numbering looks a few frames ahead: f
 can't be later than that of any follower less the frames between.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -59,17 +60,15 @@ class FrameClock:
         """The oldest waiting frame's slot, or None while too few followers are known (`flush`: take what there is)."""
         if not self.waiting or (len(self.waiting) <= self.lookahead and not flush):
             return None
-        arrivals = np.array(self.waiting)
-        if self.number < 0 or self._lost_the_grid(arrivals[0]):
-            self._find_grid(arrivals)
-        followers = np.arange(arrivals.size)
-        newest = (
-            np.floor((arrivals - self.offset_s) / self.period_s + GUARD).astype(int) - followers
-        )  # slots after `number`
-        step = max(1, int(newest.min())) if self.number >= 0 else 0
+        if self.number < 0 or self._lost_the_grid(self.waiting[0]):
+            self._find_grid(np.array(self.waiting))
+        # slots after `number`: at most that of any follower less the frames between (plain numbers: once a frame)
+        offset_s, period_s = self.offset_s, self.period_s
+        newest = min(math.floor((t - offset_s) / period_s + GUARD) - i for i, t in enumerate(self.waiting))
+        step = max(1, newest) if self.number >= 0 else 0
         self._advance(step)
         arrival_s = self.waiting.popleft()
-        late_s = float(arrival_s - self.offset_s)
+        late_s = arrival_s - self.offset_s
         believable = -GUARD * self.period_s < late_s < self.period_s * (1 + GUARD) + 6 * self.spread_s
         in_heap = self._in_heap(arrival_s)
         sure = bool(believable and not in_heap)
@@ -92,13 +91,13 @@ class FrameClock:
 
     def _lost_the_grid(self, arrival_s: float) -> bool:
         """After a long gap, or a run of contradictions, the phase of the grid is looked for anew."""
+        if self.doubtful > 2 * self.lookahead:
+            return True
         slots = (arrival_s - self.offset_s) / self.period_s
-        sd = np.sqrt(
-            self.covariance[0, 0]
-            + slots**2 * self.covariance[1, 1]
-            + (PERIOD_WALK * self.period_s) ** 2 * abs(slots) ** 3 / 3
-        )
-        return bool(self.doubtful > 2 * self.lookahead or (slots > 50 and sd > 0.15 * self.period_s))
+        if slots <= 50:
+            return False
+        walk = (PERIOD_WALK * self.period_s) ** 2 * slots**3 / 3
+        return bool(np.sqrt(self.covariance[0, 0] + slots**2 * self.covariance[1, 1] + walk) > 0.15 * self.period_s)
 
     def _find_grid(self, arrivals: np.ndarray) -> None:
         start = float(np.min(arrivals - np.arange(arrivals.size) * self.period_s))
@@ -117,9 +116,10 @@ class FrameClock:
             return
         self.number += slots
         self.offset_s += slots * self.period_s
-        move = np.array([[1.0, slots], [0.0, 1.0]])
-        self.covariance = move @ self.covariance @ move.T
-        self.covariance[1, 1] += slots * (PERIOD_WALK * self.period_s) ** 2
+        (c00, c01), (_, c11) = self.covariance.tolist()
+        walk = slots * (PERIOD_WALK * self.period_s) ** 2
+        moved = c01 + slots * c11
+        self.covariance[:] = (c00 + slots * (c01 + moved), moved), (moved, c11 + walk)
 
     def _correct(self) -> None:
         """Kalman update with the block's smallest lateness, which stands for the middle of the block."""
@@ -133,7 +133,7 @@ class FrameClock:
         if surprise > 6 * innovation_sd + self.spread_s and len(late) == LARGEST_BLOCK:
             surprise = 6 * innovation_sd  # a whole block late: a stall, not the grid; follow it slowly
         gain = self.covariance @ h / innovation_sd**2
-        self.offset_s += gain[0] * surprise
-        self.period_s += gain[1] * surprise
+        self.offset_s += float(gain[0]) * surprise
+        self.period_s += float(gain[1]) * surprise
         self.covariance -= np.outer(gain, h @ self.covariance)
         self.block, self.block_size = [], min(LARGEST_BLOCK, self.block_size * 2)

@@ -198,6 +198,24 @@ def test_load_samples_come_out_once_each_up_to_the_time_asked_for(tmp_path):
     assert source.ended
 
 
+def test_numbers_may_be_spelt_in_any_way_that_python_takes(tmp_path):
+    """Rows are read all at once where they can be, one by one else; both ways mean the same."""
+    plain_rows, odd_rows = ["0.001,-.5e1", " 2E-3 ,+5.0 "], ["0_1.0,5"]
+    for rows, times in ((plain_rows, [0.001, 0.002]), (plain_rows + odd_rows, [0.001, 0.002, 1.0])):
+        path = csv(tmp_path / "l.csv", ["time_s,load_kN", *rows])
+        t, p = RecordedLoad(path, 1.0, 0.0).read(9.0)
+        assert t.tolist() == times and p[:2].tolist() == [-5.0, 5.0]
+
+
+def test_a_recording_cut_short_while_it_is_read_ends_there(tmp_path):
+    path = npy(tmp_path / "f.npy", counts(20))
+    with RecordedFrames(path, None, *SHAPE, 25.0) as source:
+        source.read(0.0)
+        with open(path, "r+b") as file:
+            file.truncate(path.stat().st_size // 2)
+        assert len(all_of(source)) < 10
+
+
 def test_load_has_not_ended_before_its_last_sample_is_near(tmp_path):
     source = RecordedLoad(load_csv(tmp_path)[0], 1.0, 0.0)
     source.read(2.0)

@@ -60,7 +60,7 @@ class NpyStack:
     def frame(self, index: int) -> np.ndarray:
         image = np.empty(self.shape, np.uint16)
         self._file.seek(self._start + index * image.nbytes)
-        if self._file.readinto(image) < image.nbytes:  # it has been cut short since
+        if self._file.readinto(image.data) < image.nbytes:  # it has been cut short since
             raise EndOfSource
         return image
 
