@@ -66,7 +66,7 @@ def _share(
     z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px)
     r, region = np.abs(z), found.region
     ring = usable & (r > region.inner_mm) & (r < max(region.outer_mm, 3 * mu))
-    ring &= np.abs(np.angle(z)) < np.deg2rad(region.half_angle_deg)
+    ring &= region.beside_wake(z)
     if np.count_nonzero(ring) < 50:
         return None
     e = conduction.departure(z[ring], found.coefficients, mu)

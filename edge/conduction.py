@@ -22,7 +22,7 @@ import numpy as np
 LARGEST = 8.0  # diffusion lengths; farther out nothing is left
 CLEAR = 4.0  # deviations, and
 LEAST = 0.05  # share of the full effect from which it is taken out
-THETA = np.linspace(0.0, np.deg2rad(155.0), 63)
+THETA = np.linspace(0.0, np.deg2rad(177.0), 90)
 RHO = np.geomspace(0.1, LARGEST, 60)
 
 
@@ -43,7 +43,7 @@ def _tables() -> tuple[np.ndarray, np.ndarray]:
     s, k0, qk1 = _kernels()
     x = (RHO * np.cos(THETA[:, None]))[..., None]
     y = (RHO * np.sin(THETA[:, None]))[..., None]
-    t = np.linspace(0, np.sqrt(3 * LARGEST), 500) + 1e-9  # along the face, r' = t^2
+    t = np.linspace(0, np.sqrt(3 * LARGEST), 900) + 1e-9  # along the face, r' = t^2
     distance = np.sqrt((x + t**2) ** 2 + y**2)
     step = t[1] - t[0]
 
@@ -68,7 +68,7 @@ def _at(table: np.ndarray, rho: np.ndarray, theta: np.ndarray) -> np.ndarray:
 
 def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarray:
     """Complex departure from the adiabatic stress sum, MPa, at z (n,) mm in crack coordinates, for a series with these
-    coefficients (edge/williams.py); outside 155 degrees from the growth direction it is that of 155 degrees."""
+    coefficients (edge/williams.py); outside 177 degrees from the growth direction it is that of 177 degrees."""
     first, third = _tables()
     rho, theta = np.maximum(np.abs(z) / mu_mm, RHO[0]), np.angle(z)
     c1 = complex(coefficients[0])

@@ -20,6 +20,7 @@ from edge.record import Row
 from edge.rig import Rig
 
 ZERO_C_K = 273.15
+FAR_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -273,7 +274,7 @@ class Fixer:
         rows, columns = np.indices(self.shape)
         place = (found.row_px, found.col_px)
         z = williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
-        return (np.abs(z) > 2 * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(found.region.half_angle_deg))
+        return (np.abs(z) > 2 * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(FAR_HALF_ANGLE_DEG))
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix
@@ -301,5 +302,6 @@ class Fixer:
                 "inner_mm": r.inner_mm,
                 "outer_mm": r.outer_mm,
                 "half_angle_deg": r.half_angle_deg,
+                "wake_mm": r.wake_mm,
                 "coefficients": found.coefficients,
             }

@@ -192,9 +192,7 @@ class Fits:
 
     def pixels(self, region: Region) -> np.ndarray:
         """Places (n,) of the region's pixels in crack coordinates, complex mm."""
-        wake = self.z.real <= self.radius * np.cos(np.deg2rad(region.half_angle_deg))
-        inside = (self.radius > region.inner_mm) & (self.radius < region.outer_mm)
-        return self.z[inside & ~wake] if region.half_angle_deg < 180 else self.z[inside]
+        return self.z[region.holds(self.z)]
 
     def sd(self, dK: float, frequency_hz: float, memory_s: float) -> tuple[float, float]:
         """(K_I in MPa sqrt(m), tip along the crack in mm) for a field of dK; NaN with too few pixels."""

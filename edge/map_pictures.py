@@ -134,8 +134,13 @@ def _draw_tip(axes: Axes, maps: Maps, marks: Marks | None = None) -> None:
 
 
 def _draw_fit_region(axes: Axes, maps: Maps, tip: Tip) -> None:
-    turn = np.exp(1j*np.deg2rad(np.linspace(-tip.half_angle_deg, tip.half_angle_deg, 181)))
-    ring = np.concatenate([tip.outer_mm*turn, tip.inner_mm*turn[::-1], tip.outer_mm*turn[:1]])
+    def arc(radius: float) -> np.ndarray:
+        half = np.deg2rad(tip.half_angle_deg)
+        if tip.wake_mm > 0:
+            half = min(half, np.pi-np.arcsin(min(1.0, tip.wake_mm/radius)))
+        return radius*np.exp(1j*np.linspace(-half, half, 181))
+
+    ring = np.concatenate([arc(tip.outer_mm), arc(tip.inner_mm)[::-1], arc(tip.outer_mm)[:1]])
     axes.plot(*_place(maps, tip, ring), color="white", lw=1.0, ls=(0, (1, 1.6)), path_effects=_halo(2.4, "#222"))
 
 

@@ -34,6 +34,7 @@ class Tip:
     inner_mm: float
     outer_mm: float
     half_angle_deg: float
+    wake_mm: float
     coefficients: np.ndarray
 
 
@@ -105,7 +106,8 @@ def _tip(arrays: dict[str, Any]) -> Tip | None:
     if len(known) < len(keys) or not coefficients.size or not np.isfinite(coefficients).all():
         return None
     row, col, angle, inner, outer, half_angle = known
-    return Tip(row, col, angle, inner, outer, half_angle, coefficients) if _positive(arrays, "mm_per_px") else None
+    wake = _number(arrays, "wake_mm") or 0.0
+    return Tip(row, col, angle, inner, outer, half_angle, wake, coefficients) if _positive(arrays, "mm_per_px") else None
 
 
 def measured_range(maps: Maps) -> np.ndarray:
@@ -124,9 +126,10 @@ def crack_coordinates(maps: Maps, tip: Tip, finer: int = 1) -> np.ndarray:
 
 
 def in_fit_region(z: np.ndarray, tip: Tip) -> np.ndarray:
-    """True in the ring between the radii, outside the wake sector."""
+    """True in the ring between the radii, outside the wake."""
     radius = np.abs(z)
-    return (radius >= tip.inner_mm) & (radius <= tip.outer_mm) & (np.abs(np.angle(z)) <= np.deg2rad(tip.half_angle_deg))
+    ring = (radius >= tip.inner_mm) & (radius <= tip.outer_mm) & (np.abs(np.angle(z)) <= np.deg2rad(tip.half_angle_deg))
+    return ring & ((z.real > 0) | (np.abs(z.imag) >= tip.wake_mm))
 
 
 def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:

@@ -1,6 +1,7 @@
 """Which pixels the tip fit uses: what is specimen, a ring around the tip, and no wake.
 
-The core is left out up to where heat conduction, plasticity and blur bend the field; the wake, where the faces touch.
+The core is left out up to where heat conduction, plasticity and blur bend the field, and as wide a strip along the wake,
+where the faces touch. A strip costs less than a wedge: what lies beside the crack tells K from T best.
 """
 
 from dataclasses import dataclass
@@ -8,27 +9,41 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
-from edge.rig import Rig
+from edge.rig import Rig, Specimen
 
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
-HALF_ANGLE_DEG = 140.0
-TERMS = 11  # with fading prior; as many as given in the rig file, without prior
+TERMS = 15  # with fading prior; as many as given in the rig file, without prior
 CORE_PX = 3.5
 CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
-OUTER_PX = 45.0  # beyond it more pixels cost time and say little more
-OUTER_SHARE = 0.55  # of the distance to the next feature: the series converges within it
+OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
+OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
 LEAST_PIXELS = 60
 
 
 @dataclass(frozen=True)
 class Region:
-    """Ring and wake of a fit; terms of its series; fades_over_mm: distance to the next feature, None without prior."""
+    """Ring of a fit and its wake, a wedge outside half_angle_deg or a strip behind the tip wake_mm to each side of the
+    crack; terms of its series; fades_over_mm: distance to the next feature, None without prior."""
 
     inner_mm: float
     outer_mm: float
     half_angle_deg: float
+    wake_mm: float
     terms: int
     fades_over_mm: float | None
+
+
+    def holds(self, z: np.ndarray) -> np.ndarray:
+        """Which of the places z (complex mm in crack coordinates) it holds: bool, same shape."""
+        r = np.abs(z)
+        return (r > self.inner_mm) & (r < self.outer_mm) & self.beside_wake(z)
+
+    def beside_wake(self, z: np.ndarray) -> np.ndarray:
+        """Which of the places z (complex mm) are not in the wake: bool, same shape."""
+        kept = (z.real > 0) | (np.abs(z.imag) > self.wake_mm)
+        if self.half_angle_deg < 180:
+            kept &= z.real > np.abs(z) * np.cos(np.deg2rad(self.half_angle_deg))
+        return kept
 
 
 def along(rig: Rig, row_px: float | np.ndarray, col_px: float | np.ndarray, angle_deg: float) -> np.ndarray:
@@ -55,6 +70,16 @@ def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
             return np.ones(shape, bool)
 
 
+def feature_mm(s: Specimen, crack_mm: float) -> float:
+    """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth or other
+    tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory)."""
+    half_width = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
+    near = crack_mm
+    if s.geometry == "CT":
+        near = float(np.hypot(crack_mm, 0.275 * s.width_mm)) - 0.125 * s.width_mm
+    return max(min(near, half_width - crack_mm), 0.0)
+
+
 def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float) -> Region:
     """The region for a crack of this size: the rig file's keys, or defaults from the physics."""
     s, fit = rig.specimen, rig.fit
@@ -66,16 +91,15 @@ def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float)
             CORE_DIFFUSION * float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)),
             1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa)),
         )
-    half_width = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
-    feature = max(min(crack_mm, half_width - crack_mm), 0.0)
+    feature = feature_mm(s, crack_mm)
     # a short crack leaves no room outside a wide core: the ring is then as narrow as can still be fitted
     if fit.inner_mm is None:
         inner = max(min(inner, 0.25 * feature), 2.0 * mm)
     outer = fit.outer_mm if fit.outer_mm is not None else max(min(OUTER_SHARE * feature, OUTER_PX * mm), inner + 5 * mm)
-    half = fit.half_angle_deg if fit.half_angle_deg is not None else HALF_ANGLE_DEG
+    half, wake = (180.0, inner) if fit.half_angle_deg is None else (fit.half_angle_deg, 0.0)
     if fit.terms is not None:
-        return Region(inner, max(outer, inner + 3 * mm), half, fit.terms, None)
-    return Region(inner, max(outer, inner + 3 * mm), half, TERMS, max(feature, inner))
+        return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms, None)
+    return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, max(feature, inner))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:

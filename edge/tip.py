@@ -16,6 +16,7 @@ from edge.rig import Rig
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
+LARGEST_T = 3.0  # T over K_I / sqrt(2 pi r) at the region's edge; cracked plates have 0 to 1.4, holes and corners 6 and more
 LEAST_KEPT = 0.7  # share of the region that must be one field
 PATCH_PX = 5
 PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series' own misfit
@@ -138,11 +139,7 @@ def _pixels(
         return np.empty(0, int), np.empty(0, int)
     rows, columns = np.arange(r0, r1)[:, None], np.arange(c0, c1)[None, :]
     z = williams.to_crack(rows, columns, tip, angle_deg, mm)
-    r = np.abs(z)
-    inside = (r > region.inner_mm) & (r < region.outer_mm) & usable[r0:r1, c0:c1]
-    if region.half_angle_deg < 180:
-        inside &= z.real > r * np.cos(np.deg2rad(region.half_angle_deg))
-    i, j = np.nonzero(inside)
+    i, j = np.nonzero(region.holds(z) & usable[r0:r1, c0:c1])
     return r0 + i, c0 + j
 
 
@@ -184,7 +181,8 @@ def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np
 
 
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
-    """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view."""
+    """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view, and its
+    singular stresses no small part of the field."""
     rows, columns = usable.shape
     if fit.kept < LEAST_KEPT:
         return False
@@ -195,6 +193,7 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
         and fit.K_I > SURE * sd[2]
         and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px
         and abs(fit.K_II) < 2 * fit.K_I
+        and (abs(fit.T_MPa) - 2 * sd[4]) * np.sqrt(2e-3 * np.pi * fit.region.outer_mm) < LARGEST_T * fit.K_I
     )
 
 
