@@ -237,8 +237,13 @@ class LoadPhase:
     def frequency_at(self, time_s: float) -> float:
         """Load frequency of the good window nearest to `time_s`, Hz; the newest one's where there is none. Windows are
         fitted ahead of the frames, so the newest frequency may be one that the frames have not come to yet."""
-        good = [k for k in self.knots if k.good]
-        return min(good, key=lambda k: abs(k.time_s - time_s)).frequency_hz if good else self.frequency_hz
+        after: Knot | None = None
+        for knot in reversed(self.knots):  # from the end: frames are hardly older than the newest knots
+            if knot.good and knot.time_s <= time_s:
+                nearer = after is None or time_s - knot.time_s <= after.time_s - time_s
+                return knot.frequency_hz if nearer or after is None else after.frequency_hz
+            after = knot if knot.good else after
+        return self.frequency_hz if after is None else after.frequency_hz
 
     def covered_to_s(self) -> float:
         """Up to where the phase is settled by windows on both sides."""
