@@ -32,7 +32,7 @@ from links import Cable  # noqa: E402
 from recordings import toml  # noqa: E402
 
 from edge.bench_camera import BenchCamera  # noqa: E402
-from edge.loop import run_sources  # noqa: E402
+from edge.run import run_sources  # noqa: E402
 from edge.record import Row, read_records  # noqa: E402
 from edge.rig import load_rig  # noqa: E402
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource  # noqa: E402
@@ -279,14 +279,18 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
     true_cycles = LOAD_HZ * float(seconds - paused_s(seconds))
     counted = int(v[-1, KEPT.index("cycles")])
     good = [drift < 2.0, whole, abs(counted - true_cycles) <= 2, watch.lost >= frames.lost, watch.copies == frames.copied]
+    stalls = f"those of {frames.stalls} stalls of {STALL[2]} s are among them"
+    size = f"{frames.bank.shape[1]} × {frames.bank.shape[2]} pixels"
+    order = "all whole and in order" if whole else "NOT whole or in order"
     out = [
-        ("frames", f"{frames.total:,} of {frames.bank.shape[1]} × {frames.bank.shape[2]} pixels, {seconds / 86400:.2f} days at {RATE_HZ} a second"),
-        ("took", f"{wall / 60:.1f} min, {cpu / 60:.1f} min of processor, {1e6 * cpu / frames.total:.0f} µs a frame, fits included"),
-        ("resident memory", f"{memory[tenth]:.1f} MB after a tenth, {memory[-1]:.1f} MB at the end; drift of the medians {drift:+.2f} MB (limit 2), whole span {span:.2f} MB"),
-        ("records", f"{n} rows; {seq} on the card, {'all whole and in order' if whole else 'NOT whole or in order'}; {watch.wire_rows} on the wire; {maps} maps left by the budget"),
-        ("cycles", f"{counted:,} counted, {true_cycles:,.0f} true, so many paused: {LOAD_HZ * float(paused_s(seconds)):,.0f}"),
-        ("frames lost", f"{frames.lost} one by one, {watch.lost} counted (those of stalls are among them: {frames.stalls} stalls of {STALL[2]} s)"),
-        ("shutter", f"{frames.copied} frozen frames, {watch.copies} counted as copies, new offsets after each of them"),
+        ("frames", f"{frames.total:,} of {size}, {seconds / 86400:.2f} days at {RATE_HZ} a second"),
+        ("took", f"{wall / 60:.1f} min; {cpu / 60:.1f} min of processor, {1e6 * cpu / frames.total:.0f} µs a frame, fits and all"),
+        ("resident memory", f"{memory[tenth]:.1f} MB after a tenth, {memory[-1]:.1f} MB at the end"),
+        ("its drift", f"{drift:+.2f} MB from the second tenth to the last (limit 2); {span:.2f} MB between lowest and highest since"),
+        ("records", f"{n} rows; {seq} on the card, {order}; {watch.wire_rows} on the wire; {maps} maps left by the budget"),
+        ("cycles", f"{counted:,} counted, {true_cycles:,.0f} true; {LOAD_HZ * float(paused_s(seconds)):,.0f} more without the pauses"),
+        ("frames lost", f"{frames.lost} one by one, {watch.lost} counted ({stalls})"),
+        ("shutter", f"{frames.copied} frozen frames, {watch.copies} counted as copies, new offsets after each event"),
         ("card full", f"{frames.filler.times} times" if is_card else "not tried: no card could be mounted"),
         ("camera away", f"{frames.away} frame periods in silences of {AWAY[2]} s"),
     ]
@@ -309,7 +313,8 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
         good.append(abs(change) < 4 * sd + 1e-9)
         told = f", mean sd told {np.nanmean(v[:, KEPT.index(sd_name)]):.3g}, scatter {np.nanstd(column[2:]):.3g}" if sd_name else ""
         known = f", true {true:.4g}" if true is not None else ""
-        out.append((name, f"first tenth {start.mean():.5g}, last tenth {end.mean():.5g} {unit}: change {change:+.2g} ± {sd:.1g}{known}{told}"))
+        means = f"first tenth {start.mean():.5g}, last tenth {end.mean():.5g} {unit}"
+        out.append((name, f"{means}: change {change:+.2g} ± {sd:.1g}{known}{told}"))
     flags = ", ".join(f"{k} {c}" for k, c in sorted(watch.flags.items(), key=lambda i: -i[1]))
     return out + [("flags, and in how many rows", flags)], all(good)
 

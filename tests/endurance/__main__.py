@@ -1,0 +1,58 @@
+"""Faults injected with the real thing; the table of hw_notes/endurance.md.
+
+    python tests/endurance              all faults, 500 kills; some minutes
+    python tests/endurance --kills 20 --only full_card
+    python tests/endurance --fuzz       the long fuzz of files and wires as well
+    python tests/soak.py                the soak is a command of its own
+
+Needs root for the mounted cards; says so where it lacks it. Writes the table into hw_notes/endurance.md with --note.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from endurance import card  # noqa: E402
+from endurance.place import CannotTry, Outcome  # noqa: E402
+from endurance.table import put_section, table  # noqa: E402
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--kills", type=int, default=500, metavar="N", help="of the writing process (default: 500)")
+    parser.add_argument("--program-kills", type=int, default=30, metavar="N", help="of the whole program (default: 30)")
+    parser.add_argument("--only", metavar="WORD", help="trials whose name holds this word")
+    parser.add_argument("--fuzz", action="store_true", help="the long fuzz as well")
+    parser.add_argument("--note", type=Path, metavar="FILE.md", help="put the table into this note")
+    a = parser.parse_args()
+    outcomes = []
+    for trial in card.trials(a.kills, a.program_kills):
+        name = trial.__name__ if trial.__name__ != "<lambda>" else trial.__code__.co_names[0]
+        if a.only and a.only not in name:
+            continue
+        started = time.monotonic()
+        with tempfile.TemporaryDirectory(prefix="endurance-", ignore_cleanup_errors=True) as place:
+            try:
+                outcome = trial(Path(place))
+            except CannotTry as e:
+                outcome = Outcome(name.replace("_", " "), "", str(e), None)
+        outcomes.append(outcome)
+        print(f"{outcome.verdict}: {outcome.fault} ({time.monotonic() - started:.0f} s)\n    {outcome.result}", flush=True)
+    text = table(("fault", "how it is injected", "result", "verdict"), [(o.fault, o.how, o.result, o.verdict) for o in outcomes])
+    if a.note:
+        put_section(a.note, "Faults", text)
+    return 0 if all(o.good is not False for o in outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
