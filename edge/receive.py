@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.door import GoneError, InputError
+from edge.port import open_port
 from edge.record import (
     FILE_NAME,
     LONGEST_ROW_BYTES,
@@ -26,7 +27,6 @@ from edge.record import (
     read_records,
 )
 from edge.sinks.card import CardSink
-from edge.sinks.wire import open_port
 
 LOG_NAME = "receive.log"
 REMEMBERED_ROWS = 2500  # for telling a row sent twice from a count begun anew; more than the sender's queue holds

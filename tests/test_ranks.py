@@ -20,6 +20,7 @@ RANKS = {
     "edge.sinks": 0.0,
     "calibration.profile": 0.1,
     "edge.record": 0.1,
+    "edge.port": 0.1,
     "edge.sources.base": 0.1,
     "edge.sinks.base": 0.2,
     "edge.sinks.events": 2.1,

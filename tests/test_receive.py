@@ -293,7 +293,7 @@ def test_the_pauses_between_attempts_to_reopen_a_port_grow_to_a_limit(cable):
 def test_two_receivers_do_not_share_a_port(tmp_path, cable):
     thread, result = run_in_thread(str(cable.port), tmp_path / "one", seconds=1.0)
     wait_for(lambda: count(tmp_path / "one") == 1)
-    with pytest.raises(InputError, match="exclusively lock port"):
+    with pytest.raises(InputError, match="in use by another program"):
         receive.main(str(cable.port), tmp_path / "two")
     thread.join()
     assert result == [0]

@@ -6,23 +6,12 @@ import time
 from typing import Any
 
 from calibration.door import InputError
+from edge.port import open_port
 from edge.record import header_line
 from edge.sinks.base import Sink
 
 HEADER_EVERY_ROWS = 50  # a listener who comes late learns the columns after this many rows
 LAST_WORDS_S = 1.0  # how long `close` waits for a slow line
-
-
-def open_port(port: str, baud: int, timeout_s: float = 0.0) -> Any:
-    """The serial port, for this process alone. OSError: not there or in use; ValueError: no such baud rate."""
-    import termios
-
-    import serial
-
-    try:
-        return serial.Serial(port, baud, timeout=timeout_s, exclusive=True)
-    except termios.error as e:  # lost while it was being opened
-        raise OSError(*e.args) from None
 
 
 class WireSink(Sink):

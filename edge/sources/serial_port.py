@@ -7,6 +7,7 @@ import time
 from typing import Any
 
 from calibration.door import InputError
+from edge.port import open_port
 
 REST_S = 0.002  # between reads: bounds the pieces a second; the last byte of some pieces is then still quite fresh
 POLL_S = 0.1  # the longest wait for the first byte
@@ -21,16 +22,8 @@ class SerialPort:
 
     def open(self) -> None:
         """OSError: not there now, or in use. InputError: a baud rate the port cannot do."""
-        import termios
-
-        import serial
-
         try:
-            self._serial = serial.Serial(self.port, self.baud, timeout=0, exclusive=True)
-        except termios.error as e:  # lost while it was being opened
-            raise OSError(*e.args) from None
-        except serial.SerialException as e:
-            raise OSError(e.errno or 0, os.strerror(e.errno) if e.errno else str(e)) from None
+            self._serial = open_port(self.port, self.baud)
         except ValueError as e:
             raise InputError(f"{self.where}: baud {self.baud} cannot be set ({e}); usual is 115200") from None
 
