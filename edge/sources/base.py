@@ -51,6 +51,11 @@ class FrameSource(Source, ABC):
     def read(self, timeout_s: float) -> Frame | None:
         """The next frame, or None where none came within `timeout_s`. Raises EndOfSource, GoneError."""
 
+    @property
+    def share(self) -> float | None:
+        """Share of the whole that has been read, from 0 to 1; None where no end is known."""
+        return None
+
     def close(self) -> None:  # noqa: B027 (nothing to close is the usual case)
         """Give the device back; may be called twice."""
 

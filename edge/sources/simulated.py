@@ -158,6 +158,10 @@ class SimulatedFrames(FrameSource):
             if shot.counts is not None:
                 return Frame(shot.number, shot.arrival_s, shot.counts)
 
+    @property
+    def share(self) -> float:
+        return min(1.0, float(self.camera.exposure_s(self._next)) / self._of.bench.duration_s)
+
     def _draw(self, t: float) -> None:
         truth = self._of.truth(t)
         if truth.cycles > self._of.life.cycles[-1] + 1:
