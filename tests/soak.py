@@ -32,9 +32,9 @@ from links import Cable  # noqa: E402
 from recordings import toml  # noqa: E402
 
 from edge.bench_camera import BenchCamera  # noqa: E402
-from edge.run import run_sources  # noqa: E402
 from edge.record import Row, read_records  # noqa: E402
 from edge.rig import load_rig  # noqa: E402
+from edge.run import run_sources  # noqa: E402
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource  # noqa: E402
 from edge.sources.simulated import bench_from_rig  # noqa: E402
 

@@ -43,7 +43,7 @@ class NpyStack:
     def __init__(self, path: Path):
         try:
             array = np.load(path, mmap_mode="r", allow_pickle=False)
-        except (ValueError, OSError, EOFError, SyntaxError) as error:
+        except Exception as error:  # numpy's reader of the header raises whatever the parsers beneath it do
             raise InputError(
                 f"{path}: not a readable .npy recording ({_short(error)}); write it with numpy.save"
             ) from None
@@ -74,9 +74,13 @@ class TiffStack:
     def __init__(self, path: Path):
         import cv2
 
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # its own many lines about a damaged file; ours says what matters
         self.path, self._cv2 = path, cv2
-        self.count = cv2.imcount(str(path), cv2.IMREAD_UNCHANGED)
         self.first, self.pages = 0, []  # type: int, list[np.ndarray]
+        try:
+            self.count = cv2.imcount(str(path), cv2.IMREAD_UNCHANGED)
+        except cv2.error:  # a damaged first page
+            self.count = 0
         if self.count:
             self._load(0)
         if not self.pages:
@@ -90,9 +94,12 @@ class TiffStack:
         self.shape = page.shape
 
     def _load(self, start: int) -> None:
-        ok, pages = self._cv2.imreadmulti(
-            str(self.path), start=start, count=min(PAGES, self.count - start), flags=self._cv2.IMREAD_UNCHANGED
-        )
+        try:
+            ok, pages = self._cv2.imreadmulti(
+                str(self.path), start=start, count=min(PAGES, self.count - start), flags=self._cv2.IMREAD_UNCHANGED
+            )
+        except self._cv2.error:  # a damaged page ends the recording
+            ok, pages = False, ()
         self.first, self.pages = start, list(pages) if ok else []
 
     def frame(self, index: int) -> np.ndarray:
@@ -100,7 +107,13 @@ class TiffStack:
             self._load(index)
             if not self.pages:
                 raise EndOfSource
-        return self.pages[index - self.first]
+        page = self.pages[index - self.first]
+        if page.shape != self.shape or page.dtype != np.uint16:
+            raise InputError(
+                f"{self.path}: page {index + 1} is {page.dtype} of {page.shape}, the first is uint16 of {self.shape}; all pages "
+                f"of a recording are alike"
+            )
+        return page
 
     def close(self) -> None:
         self.pages = []

@@ -2,7 +2,7 @@
 
     python tests/endurance              all faults, 500 kills; some minutes
     python tests/endurance --kills 20 --only full_card
-    python tests/endurance --fuzz       the long fuzz of files and wires as well
+    python tests/endurance --fuzz 5000  the long fuzz of files and wires as well
     python tests/soak.py                the soak is a command of its own
 
 Needs root for the mounted cards; says so where it lacks it. Writes the table into hw_notes/endurance.md with --note.
@@ -11,6 +11,7 @@ Needs root for the mounted cards; says so where it lacks it. Writes the table in
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import sys
 import tempfile
@@ -22,7 +23,7 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"):
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from endurance import card  # noqa: E402
+from endurance import card, fuzz  # noqa: E402
 from endurance.place import CannotTry, Outcome  # noqa: E402
 from endurance.table import put_section, table  # noqa: E402
 
@@ -32,9 +33,10 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=500, metavar="N", help="of the writing process (default: 500)")
     parser.add_argument("--program-kills", type=int, default=30, metavar="N", help="of the whole program (default: 30)")
     parser.add_argument("--only", metavar="WORD", help="trials whose name holds this word")
-    parser.add_argument("--fuzz", action="store_true", help="the long fuzz as well")
+    parser.add_argument("--fuzz", type=int, default=0, metavar="N", help="the long fuzz as well, N examples of each kind")
     parser.add_argument("--note", type=Path, metavar="FILE.md", help="put the table into this note")
     a = parser.parse_args()
+    logging.disable(logging.CRITICAL)
     outcomes = []
     for trial in card.trials(a.kills, a.program_kills):
         name = trial.__name__ if trial.__name__ != "<lambda>" else trial.__code__.co_names[0]
@@ -48,6 +50,10 @@ def main() -> int:
                 outcome = Outcome(name.replace("_", " "), "", str(e), None)
         outcomes.append(outcome)
         print(f"{outcome.verdict}: {outcome.fault} ({time.monotonic() - started:.0f} s)\n    {outcome.result}", flush=True)
+    for target in fuzz.targets() if a.fuzz else []:
+        if not a.only or a.only in target.name:
+            outcomes.append(fuzz.campaign(target, a.fuzz))
+            print(f"{outcomes[-1].verdict}: {outcomes[-1].fault}\n    {outcomes[-1].result}", flush=True)
     text = table(("fault", "how it is injected", "result", "verdict"), [(o.fault, o.how, o.result, o.verdict) for o in outcomes])
     if a.note:
         put_section(a.note, "Faults", text)

@@ -11,10 +11,13 @@ import time
 from pathlib import Path
 
 import numpy as np
+from links import Cable, invented_row
+
+from edge.record import encode_row, read_records
+from edge.sinks.card import CardSink
 from endurance.place import (
     ENVIRONMENT,
     LOAD_HZ,
-    CannotTry,
     Outcome,
     bolotip,
     chance,
@@ -27,10 +30,6 @@ from endurance.place import (
     wait_for,
     whole_and_in_order,
 )
-from links import Cable, invented_row
-
-from edge.record import encode_row, read_records
-from edge.sinks.card import CardSink
 
 WRITER = """
 import sys
@@ -88,9 +87,13 @@ def kills_of_the_program(place: Path, count: int) -> Outcome:
     lost = bad_start = 0
     before = 0
     rows_before: list = []
+
+    def measures(process: subprocess.Popen, rows: int) -> bool:
+        return wait_for(lambda: rows_on(out) > rows + 1 or process.poll() is not None, 60.0)
+
     for _ in range(count):
         process = bolotip("run", rig)
-        if not wait_for(lambda: rows_on(out) > before + 1 or process.poll() is not None, 60.0):
+        if not measures(process, before):
             process.kill()
             return Outcome("program killed", "SIGKILL", "no rows came within a minute", False)
         time.sleep(random.uniform(0, 0.5))
@@ -304,5 +307,3 @@ def trials(kills: int, program_kills: int) -> list:
         write_load,
     ]
 
-
-__all__ = ["CannotTry", "trials"]
