@@ -80,7 +80,7 @@ def _demo(a: argparse.Namespace) -> int:
 
 
 def _run(a: argparse.Namespace) -> int:
-    return _call("edge.run", "run_command")(a.rig, a.out)
+    return _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait)
 
 
 def _plan(a: argparse.Namespace) -> int:
@@ -198,6 +198,8 @@ def make_parser() -> argparse.ArgumentParser:
     )
     p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
     p.add_argument("--out", type=Path, metavar="DIR", help="output folder, instead of the rig file's [records] folder")
+    p.add_argument("--status", type=Path, metavar="DIR", help="keep status.json and status.png there (a tmpfs is best)")
+    p.add_argument("--wait", action="store_true", help="wait for a live camera or load signal that is not there yet")
 
     p = _command(
         commands,

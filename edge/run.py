@@ -2,27 +2,39 @@
 
 import logging
 import signal
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 from calibration.profile import load_profile, warnings
 from edge.loop import Loop
-from edge.record import Row
+from edge.record import Row, read_records
 from edge.rig import Rig, load_rig
+from edge.service import ServiceManager, begin_log
+from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
 from edge.sinks.events import keep_rig_copy
 from edge.sources.base import FrameSource, LoadSource
 from edge.sources.opening import open_sources
+from edge.status import StatusPage
+from edge.status_picture import Part
 from edge.terminal import one_line
 
 log = logging.getLogger("bolotip")
+ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last: the terminal it was started from is gone
 
 
 def run_sources(
-    rig: Rig, frames: FrameSource, load: LoadSource, out: Path | None = None, tell: Callable[[Row], None] | None = None
+    rig: Rig,
+    frames: FrameSource,
+    load: LoadSource,
+    out: Path | None = None,
+    tell: Callable[[Row], None] | None = None,
+    status: Path | None = None,
 ) -> Loop:
-    """Run the loop of `rig` on these sources to their end, rows into `out` (default: the rig file's folder)."""
+    """Run the loop of `rig` on these sources to their end, rows into `out` (default: the rig file's folder), the status
+    page into `status`."""
     from edge.sinks.wire import WireSink
 
     profile = load_profile(rig.camera.profile) if rig.camera.profile else None
@@ -34,15 +46,19 @@ def run_sources(
         for sink in wire:
             sink.open()
         keep_rig_copy(rig.path, card.folder)
-        loop = Loop(rig, profile, frames, load, card, wire, tell)
+        loop = Loop(rig, profile, frames, load, card, wire)
+        around = Attendance(loop, tell, status)
+        loop.tell, loop.attend = around.see, around.attend
 
         def end(*_: object) -> None:
             loop.stop = True
 
-        before = {s: signal.signal(s, end) for s in (signal.SIGINT, signal.SIGTERM)}
+        before = {s: signal.signal(s, end) for s in ENDINGS}
         try:
+            around.manager.ready()
             loop.run()
         finally:
+            around.end()
             for s, handler in before.items():
                 signal.signal(s, handler)
             for sink in wire:
@@ -50,15 +66,81 @@ def run_sources(
     return loop
 
 
-def run_rig(rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None) -> Loop:
-    """Run the loop of `rig` on the sources it names."""
-    return run_sources(rig, *open_sources(rig), out, tell)
+class Attendance:
+    """Tells the service manager and the status page how the loop stands."""
+
+    def __init__(self, loop: Loop, tell: Callable[[Row], None] | None, status: Path | None):
+        self.loop, self.tell, self.manager = loop, tell, ServiceManager()
+        self.last = ""
+        self.page: StatusPage | None = None
+        if status is not None:
+            self.page = StatusPage(status, loop.rig.path.name, loop.calendar.label)
+            if loop.card.resume is not None:
+                self.page.recall(read_records(loop.card.path).rows)
+
+    def see(self, row: Row) -> None:
+        """A row was written."""
+        self.last = one_line(row)
+        if self.page is not None:
+            self.page.see(row)
+        if self.tell is not None:
+            self.tell(row)
+
+    def attend(self, loop: Loop) -> None:
+        """Several times a second."""
+        self.manager.alive(self.last)
+        if self.page is not None:
+            self.page.refresh(parts_of(loop))
+
+    def end(self) -> None:
+        self.manager.stopping()
+        if self.page is not None:
+            self.page.refresh(parts_of(self.loop), at_once=True)
 
 
-def run_command(rig_path: Path, out: Path | None) -> int:
+def parts_of(loop: Loop) -> list[Part]:
+    """Sources and sinks as they are now."""
+    parts = []
+    for name, source in (("camera", loop.frames), ("load", loop.load)):
+        counts = {k: int(getattr(source, k)) for k in ("dropped", "losses") if hasattr(source, k)}
+        parts.append(Part(name, source.state, source.fault, counts))
+    for name, sink in zip(("card", "link"), loop.sinks):
+        parts.append(Part(name, sink.state, fault_of(sink), {"waiting_rows": sink.waiting_rows, "dropped": sink.dropped}))
+    return parts
+
+
+def fault_of(sink: Sink) -> str | None:
+    return None if sink.fault is None else sink.fault.strerror or str(sink.fault)
+
+
+def run_rig(
+    rig: Rig, out: Path | None = None, tell: Callable[[Row], None] | None = None, status: Path | None = None, wait: bool = False
+) -> Loop:
+    """Run the loop of `rig` on the sources it names; `wait`: for live ones that are not there yet."""
+    return run_sources(rig, *open_sources(rig, wait), out, tell, status)
+
+
+class Printer:
+    """A line a row, as long as somebody reads: a terminal that has gone is no reason to stop measuring."""
+
+    reader = True
+
+    def __call__(self, line: str) -> None:
+        try:
+            if self.reader:
+                print(line, flush=True)
+        except OSError as e:
+            self.reader = False
+            log.warning("nobody reads the output any more (%s); records go on", e.strerror)
+            sys.stdout = open("/dev/null", "w")  # noqa: SIM115 (what is still in the old one's buffer is not wanted)
+
+
+def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wait: bool = False) -> int:
     """`bolotip run`."""
+    begin_log()
     rig = load_rig(rig_path)
     started = time.monotonic()
-    loop = run_rig(rig, out, lambda row: print(one_line(row), flush=True))
-    print(f"{loop.totals.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
+    say = Printer()
+    loop = run_rig(rig, out, lambda row: say(one_line(row)), status, wait)
+    say(f"{loop.totals.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     return 0

@@ -105,8 +105,8 @@ def test_a_command_whose_module_is_absent_says_so(monkeypatch, capsys):
 
 
 CALLS = [
-    ("edge.run", "run rig.toml --out o", (Path("rig.toml"), Path("o"))),
-    ("edge.run", "run rig.toml", (Path("rig.toml"), None)),
+    ("edge.run", "run rig.toml --out o --status s --wait", (Path("rig.toml"), Path("o"), Path("s"), True)),
+    ("edge.run", "run rig.toml", (Path("rig.toml"), None, None, False)),
     ("edge.demo", "demo", (None,)),
     ("edge.demo", "demo d", (Path("d"),)),
     ("edge.plan", "plan rig.toml --json", (Path("rig.toml"), True, None)),
