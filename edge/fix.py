@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import adiabatic, aliases, closure, motion, region, second_harmonic, tip, williams
+from edge import adiabatic, aliases, closure, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, far_field_delay
 from edge.lockin import Harmonics
@@ -21,6 +21,7 @@ from edge.rig import Rig
 
 ZERO_C_K = 273.15
 FAR_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
+SWING_ROUNDS = 2
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -88,6 +89,11 @@ class Fixer:
         fix.values["noise_K"] = float(sd_K[0])
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
+        if found is not None and len(corrected.maps) > 1 and 2 not in self.spoiled:
+            found, corrected, usable = self._swing(corrected, load, usable, sd_K, found, fix)
+        if found is not None:
+            self._tip_values(found, corrected, fix)
+        self.last = found
         if found is not None and harmonics.maps.shape[0] > 1:
             self._closure(harmonics, corrected, load, usable, sd_K, found, fix)
         self._keep_maps(harmonics, corrected, usable, found, fix)
@@ -178,12 +184,43 @@ class Fixer:
             found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
             if self.flow is not None:
                 fix.flags.append("conduction")
-        self.last = found
         if found is None:
             fix.flags.append("no_tip")
-            return None
-        self._tip_values(found, corrected, fix)
         return found
+
+    def _swing(
+        self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
+    ) -> tuple[tip.TipFit, Corrected, np.ndarray]:
+        """Tip, maps and pixels to trust as of a specimen that does not swing with the load."""
+        rows, columns = np.indices(self.shape)
+        per_K, mm = fix.maps["stress_per_K"], self.rig.view.mm_per_px
+        view = swing.View(found.angle_deg, mm, -0.5 / per_K)
+        still, d_px = corrected, np.zeros(2, complex)
+        for _ in range(SWING_ROUNDS):
+            z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
+            ring = usable & found.region.holds(z) & self._far_field(found, 1.5)
+            if np.count_nonzero(ring) < region.LEAST_PIXELS:
+                break
+            maps = [m[ring] for m in corrected.maps[:2]]
+            d_px, _ = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
+            if not np.any(d_px):
+                break
+            reach_mm = 1.3 * found.region.outer_mm
+            still = replace(corrected, maps=swing.take_out(corrected.maps, z, found.coefficients, reach_mm, d_px, view))
+            stress, sd = -2 * still.maps[0].real * per_K, 2 * float(sd_K[0]) * per_K
+            place = (found.row_px, found.col_px)
+            again = tip.refine(
+                self.rig, stress, sd, usable, place, found.angle_deg, load.frequency_hz, found.K_I, self.flow
+            )
+            if again is None:
+                break
+            found = again
+        if not np.any(d_px):
+            return found, corrected, usable
+        fix.values["motion_px"] = float(np.linalg.norm(d_px))
+        if "motion" not in fix.flags:
+            fix.flags.append("motion")
+        return found, still, usable & (np.abs(z) > (2 + np.abs(d_px).max()) * mm)
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere."""
@@ -238,7 +275,7 @@ class Fixer:
     ) -> None:
         if 2 in self.spoiled:
             return
-        far = usable & self._far_field(found)
+        far = usable & self._far_field(found, 2.0)
         cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
         h2 = cleaned.h2
         if cleaned.taken_out:
@@ -269,12 +306,12 @@ class Fixer:
         }
         fix.maps["h2"] = h2.astype(np.complex64)
 
-    def _far_field(self, found: tip.TipFit) -> np.ndarray:
-        """Pixels without contact or dissipation: outside the core's double, and not in the wake."""
+    def _far_field(self, found: tip.TipFit, cores: float) -> np.ndarray:
+        """Pixels without contact or dissipation: some cores away from the tip, and not in the wake."""
         rows, columns = np.indices(self.shape)
         place = (found.row_px, found.col_px)
         z = williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
-        return (np.abs(z) > 2 * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(FAR_HALF_ANGLE_DEG))
+        return (np.abs(z) > cores * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(FAR_HALF_ANGLE_DEG))
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix

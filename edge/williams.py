@@ -76,8 +76,16 @@ def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.
 
 def evaluate(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
     """Stress sum in MPa at z (mm, complex, any shape)."""
-    n = np.arange(1, len(coefficients) + 1)
-    return np.sum([(c * z ** (k / 2 - 1)).real for c, k in zip(coefficients, n, strict=True)], axis=0)
+    return analytic(coefficients, z).real
+
+
+def analytic(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
+    """The function whose real part the stress sum is, sum_n c_n z^(n/2-1), at z (mm, complex, any shape)."""
+    root = np.sqrt(np.asarray(z, complex))
+    total = np.zeros(root.shape, complex)
+    for c in coefficients[::-1]:
+        total = total * root + c
+    return total / root
 
 
 def fit(

@@ -42,6 +42,7 @@ RANKS = {
     "edge.cycles": 1.9,
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
+    "edge.swing": 2.1,
     "edge.sources.simulated": 2.1,
     "edge.fix": 2.5,
     "edge.whole_recording": 2.6,
@@ -72,11 +73,12 @@ RANKS = {
     "edge.report": 4.0,
     "edge.receive": 4.0,
     "edge.calibrate": 4.0,
+    "edge.warm_up": 4.0,
     "edge.cli": 5.0,
 }
 FILES = sorted(f for p in ("edge", "calibration") for f in (ROOT / p).rglob("*.py"))
 # modules of the rank table whose code cli.py imports by name only when their command is given
-COMMANDS = ("demo", "plan", "check", "growth", "report", "receive", "calibrate", "run")
+COMMANDS = ("demo", "plan", "check", "growth", "report", "receive", "calibrate", "run", "warm_up")
 
 
 def name_of(path: Path) -> str:
