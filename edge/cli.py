@@ -107,6 +107,10 @@ def _receive(a: argparse.Namespace) -> int:
     return _call("edge.receive")(a.port, a.dir, a.baud, a.seconds)
 
 
+def _warm_up(a: argparse.Namespace) -> int:
+    return _call("edge.warm_up")()
+
+
 def _positive(kind: type) -> Callable[[str], Any]:
     """An argparse type: a number above zero, with a message that says so."""
 
@@ -255,12 +259,22 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("dir", type=Path, metavar="DIR", help="folder for records.csv")
     p.add_argument("--baud", type=_positive(int), default=115200, metavar="N", help="baud rate (default: 115200)")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="stop after so long (default: never)")
+
+    _command(
+        commands,
+        "warm-up",
+        "compile the kernel once after installation, so that later starts are fast",
+        _warm_up,
+        "bolotip warm-up",
+        "Run it as the user who will measure. The compiled kernel is kept beside the program or in that user's\n"
+        "~/.cache; where neither can be written, in the folder that NUMBA_CACHE_DIR names.",
+    )
     return parser
 
 
 def _hint(arguments: Sequence[str]) -> str | None:
     """The line for a mistyped command, or None."""
-    names = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive"]
+    names = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive", "warm-up"]
     if not arguments or arguments[0].startswith("-") or arguments[0] in names:
         return None
     near = difflib.get_close_matches(arguments[0], names, n=1, cutoff=0.5)

@@ -41,7 +41,7 @@ class LockIn:
         self.shape, self.harmonics, self.memory_frames = shape, harmonics, float(memory_frames)
         self.size = 2 + 2 * harmonics
         # numba loads when the first estimate is made, not before
-        from edge.lockin_kernel import BLOCK, GROUP, accumulate
+        from edge.lockin_kernel import BLOCK, GROUP, kernel
 
         n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
@@ -49,7 +49,7 @@ class LockIn:
         self.base = np.zeros(n, np.float32)
         self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered; of each frame:
         self.frame_time_s, self.frame_phase_rad, self.frame_decay = np.zeros((3, GROUP))
-        self._accumulate, self._scratch = accumulate, np.empty((GROUP, BLOCK), np.float32)
+        self._accumulate, self._scratch = kernel(), np.empty((GROUP, BLOCK), np.float32)
         self.reset()
 
     def reset(self) -> None:

@@ -4,13 +4,22 @@ The sums are several times as many bytes as a frame, and fetching them from memo
 until there are `GROUP` of them, and each sum is fetched and stored once for all.
 """
 
-from numba import float32, njit
+import contextlib
+import functools
+import logging
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+log = logging.getLogger("bolotip")
 
 GROUP = 4  # frames a pass
 BLOCK = 512  # pixels a turn: what is touched of them (some 20 kB) stays in the first-level cache of small boards too
 
 
-@njit(cache=True, fastmath={"contract", "nsz"}, nogil=True)
 def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay, deviations):
     """planes[j] = decay planes[j] + sum_f regressors[f, j] y_f and energy = decay energy + sum_f weights[f] y_f^2, with
     y_f = frames[f] - base - shifts[f].
@@ -18,6 +27,7 @@ def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay,
     planes (P, N) float32, energy (N,) float64, base (N,) float32, frames (GROUP, N) uint16, shifts (GROUP,) float32,
     regressors (GROUP, P) float32, already weighted, weights (GROUP,) float32: 0 with regressors 0 where there is no frame;
     decay float32; deviations (GROUP, BLOCK) float32, a place to work. planes and energy are changed in place.
+    Python takes seconds for what `kernel` makes of it in microseconds.
     """
     n_planes, n_pixels = planes.shape
     y0, y1, y2, y3 = deviations[0], deviations[1], deviations[2], deviations[3]
@@ -28,7 +38,7 @@ def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay,
         for f in range(GROUP):
             counts, y, shift = frames[f, start : start + n], deviations[f], shifts[f]
             for i in range(n):
-                y[i] = float32(counts[i]) - level[i] - shift
+                y[i] = np.float32(counts[i]) - level[i] - shift
         total = energy[start : start + n]
         for i in range(n):
             total[i] = decay * total[i] + (w0 * y0[i] * y0[i] + w1 * y1[i] * y1[i] + w2 * y2[i] * y2[i] + w3 * y3[i] * y3[i])
@@ -37,3 +47,50 @@ def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay,
             x0, x1, x2, x3 = regressors[0, j], regressors[1, j], regressors[2, j], regressors[3, j]
             for i in range(n):
                 plane[i] = decay * plane[i] + (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
+
+
+Kernel = Any  # called like `accumulate`; numba's dispatcher has no type of its own for mypy
+
+
+@functools.cache
+def kernel() -> Kernel:
+    """`accumulate`, compiled and ready. It comes from numba's cache where there is one; a cache that can't be written or
+    was damaged by a power cut costs the seconds of compiling and a line in the log, never the measurement."""
+    try:
+        compiled = _compiled(cache=True)
+    except RuntimeError:  # numba found no folder
+        log.warning(
+            "kernel cache: no folder to write to, so the kernel is compiled at every start; set NUMBA_CACHE_DIR to one"
+        )
+        return _run_once(_compiled(cache=False))
+    folder = compiled.stats.cache_path
+    try:
+        return _run_once(compiled)
+    except OSError as error:
+        log.warning("kernel cache: %s: cannot be used (%s); compiled for this run", folder, error.strerror or error)
+    except Exception as error:  # whatever reading cut-off or overwritten files may raise
+        log.warning("kernel cache: %s: damaged (%s); removed, and compiled for this run", folder, error)
+        for file in Path(folder).glob(f"{Path(__file__).stem}.{accumulate.__name__}-*.nb?"):
+            with contextlib.suppress(OSError):
+                file.unlink()
+    return _run_once(_compiled(cache=False))
+
+
+def cache_folder() -> str | None:
+    """Where the kernel in use is kept for the next start; None where it is not."""
+    stats = getattr(kernel(), "stats", None)
+    return stats.cache_path if stats is not None else None
+
+
+def _compiled(cache: bool) -> Kernel:
+    # contract: a fused multiply-add is as good; nsz: so is +0 for -0. Nothing that would assume NaN away
+    return njit(cache=cache, fastmath={"contract", "nsz"}, nogil=True)(accumulate)
+
+
+def _run_once(compiled: Kernel) -> Kernel:
+    """Makes numba compile or load it now, not when the first frames are in."""
+    one = np.zeros((GROUP, 1), np.float32)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        compiled(one, np.zeros(1), one[0], one.astype(np.uint16), one[:, 0], one, one[:, 0], np.float32(1), one)
+    return compiled

@@ -13,7 +13,7 @@ from calibration.door import GoneError, InputError
 from edge import cli
 
 ROOT = Path(__file__).parent.parent
-COMMANDS = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive"]
+COMMANDS = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive", "warm-up"]
 KINDS = ["sweep", "step", "pixels", "gain", "scale"]
 HELPED = [[c] for c in COMMANDS] + [["calibrate", k] for k in KINDS]
 

@@ -4,8 +4,9 @@ import numpy as np
 import plain
 import pytest
 
+from edge import lockin_kernel
 from edge.lockin import LockIn
-from edge.lockin_kernel import BLOCK, GROUP, accumulate
+from edge.lockin_kernel import BLOCK, GROUP
 
 EQUAL = 1e-4  # of one frame's noise: how far recursive and batch estimate may be apart
 SHAPE = (5, 11)
@@ -27,9 +28,15 @@ def place_to_work():
     return np.empty((GROUP, BLOCK), np.float32)
 
 
+@pytest.fixture(params=["compiled", "interpreted"])
+def accumulate(request):
+    """The kernel as it runs, and as Python runs it, where coverage sees it."""
+    return lockin_kernel.kernel() if request.param == "compiled" else lockin_kernel.accumulate
+
+
 @pytest.mark.parametrize("pixels", [1, 2, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK + 1])
 @pytest.mark.parametrize("decay", [1.0, 0.97])
-def test_kernel_equals_its_plain_twin(pixels, decay):
+def test_kernel_equals_its_plain_twin(accumulate, pixels, decay):
     rng = np.random.default_rng(pixels)
     planes, energy = np.zeros((6, pixels), np.float32), np.zeros(pixels)
     base = rng.integers(20000, 40000, pixels)
@@ -45,7 +52,7 @@ def test_kernel_equals_its_plain_twin(pixels, decay):
     assert energy == pytest.approx(wanted_energy, rel=1e-5)
 
 
-def test_kernel_subtracts_the_base_without_wrapping_around():
+def test_kernel_subtracts_the_base_without_wrapping_around(accumulate):
     """Counts are unsigned: the ends of their range on both sides of the base."""
     frames = np.zeros((GROUP, 4))
     frames[0] = 0, 65535, 0, 65535
@@ -58,7 +65,7 @@ def test_kernel_subtracts_the_base_without_wrapping_around():
 
 
 @pytest.mark.parametrize("pixels", [1, BLOCK + 1])
-def test_kernel_keeps_a_nan_of_the_base_where_it_is(pixels):
+def test_kernel_keeps_a_nan_of_the_base_where_it_is(accumulate, pixels):
     base = np.full(pixels, 100.0)
     base[pixels // 2] = np.nan
     planes, energy = np.zeros((4, pixels), np.float32), np.zeros(pixels)
@@ -69,6 +76,14 @@ def test_kernel_keeps_a_nan_of_the_base_where_it_is(pixels):
     assert np.array_equal(np.isnan(planes), np.isnan(wanted_planes)) and np.isnan(planes[:, pixels // 2]).all()
     assert np.array_equal(planes, wanted_planes.astype(np.float32), equal_nan=True)
     assert np.array_equal(energy, wanted_energy, equal_nan=True)
+
+
+def test_kernel_is_compiled_for_one_set_of_types_before_the_first_frame():
+    lockin = LockIn((3, 7), 3, 100)
+    for i in range(2 * GROUP + 1):
+        lockin.add(np.full((3, 7), 1000 + i, np.uint16), i / RATE_HZ, 1.7 * i)
+    lockin.solve()
+    assert len(lockin_kernel.kernel().signatures) == 1
 
 
 class Run:
