@@ -87,6 +87,7 @@ def _first_image(rig: Rig, path: Path) -> Iterator[str]:
     if c.zero_K is None or not per_K:
         return
     surface_K = float(np.median(stack.frame(0))) / per_K + c.zero_K
+    stack.close()
     if not COLDEST_K < surface_K < WARMEST_K:
         yield (
             f"{rig.path} [camera] zero_K, counts_per_K: {c.zero_K:g} K and {per_K:g} counts/K make the first image "

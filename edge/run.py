@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from calibration.profile import load_profile, warnings
+from edge import plausible
 from edge.loop import Loop
 from edge.record import Row, read_records
 from edge.rig import Rig, load_rig
@@ -19,7 +20,7 @@ from edge.sources.base import FrameSource, LoadSource
 from edge.sources.opening import open_sources
 from edge.status import StatusPage
 from edge.status_picture import Part
-from edge.terminal import one_line
+from edge.terminal import Progress, Teller, one_line
 
 log = logging.getLogger("bolotip")
 ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last: the terminal it was started from is gone
@@ -71,6 +72,8 @@ class Attendance:
 
     def __init__(self, loop: Loop, tell: Callable[[Row], None] | None, status: Path | None):
         self.loop, self.tell, self.manager = loop, tell, ServiceManager()
+        self.progress = Progress(loop.rig.camera.source)
+        self.doubts = plausible.Doubts(loop.rig)
         self.last = ""
         self.page: StatusPage | None = None
         if status is not None:
@@ -83,17 +86,22 @@ class Attendance:
         self.last = one_line(row)
         if self.page is not None:
             self.page.see(row)
+        self.progress.clear()
         if self.tell is not None:
             self.tell(row)
+        for doubt in self.doubts.see(row):
+            log.warning("%s", doubt)
 
     def attend(self, loop: Loop) -> None:
         """Several times a second."""
         self.manager.alive(self.last)
+        self.progress(loop.frames.share)
         if self.page is not None:
             self.page.refresh(parts_of(loop))
 
     def end(self) -> None:
         self.manager.stopping()
+        self.progress.clear()
         if self.page is not None:
             self.page.refresh(parts_of(self.loop), at_once=True)
 
@@ -139,8 +147,9 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
     """`bolotip run`."""
     begin_log()
     rig = load_rig(rig_path)
-    started = time.monotonic()
-    say = Printer()
-    loop = run_rig(rig, out, lambda row: say(one_line(row)), status, wait)
+    for doubt in (*plausible.of_rig(rig), *plausible.check_recording(rig)):
+        log.warning("%s", doubt)
+    started, say, text = time.monotonic(), Printer(), Teller()
+    loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
     say(f"{loop.totals.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     return 0

@@ -133,6 +133,7 @@ class CsvColumns:
     def chunks(self) -> Iterator[np.ndarray]:
         with open(self.path, encoding="utf-8-sig", errors="replace") as file:
             header = [c.strip() for c in file.readline().split(",")]
+            _check_header(self.path, header, self.names)
             if absent := [n for n in self.names if n not in header]:
                 raise InputError(
                     f"{self.path}: row 1: columns are {','.join(header)[:80]!r}, {', '.join(absent)} is missing; "
@@ -145,6 +146,11 @@ class CsvColumns:
                     if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
                 rows = [(number + i, line) for i, line in enumerate(lines) if line.strip()]
+                if rows and rows[0][1].strip().strip(",").count(",") >= len(header):
+                    cells = rows[0][1].count(",") + 1
+                    raise InputError(
+                        f"{self.path}: row {rows[0][0]}: has {cells} cells for {len(header)} columns; write decimals with a point"
+                    )
                 number += len(lines)
                 yield self._parse(rows, columns)
 
@@ -173,6 +179,17 @@ class CsvColumns:
                     f"correct or delete the row"
                 ) from None
         return out
+
+
+def _check_header(path: Path, header: list[str], names: tuple[str, ...]) -> None:
+    """Spreadsheets' ways of writing tables that are none here."""
+    if ";" in header[0] or "\t" in header[0]:
+        raise InputError(
+            f"{path}: row 1: is {','.join(header)[:60]!r}, may be {','.join(names)}; separate columns with commas and "
+            f"write decimals with a point"
+        )
+    if _is_number(header[0]):
+        raise InputError(f"{path}: row 1: is a row of numbers, may be a header; put {','.join(names)} above it")
 
 
 def _is_number(text: str) -> bool:
@@ -209,6 +226,10 @@ class RecordedFrames(FrameSource):
                 last = t
                 number += 1
                 yield t
+
+    @property
+    def share(self) -> float:
+        return self.next / max(1, self.stack.count)
 
     def read(self, timeout_s: float) -> Frame | None:
         if self.next >= self.stack.count:
