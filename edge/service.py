@@ -65,11 +65,14 @@ class _ForJournal(logging.Formatter):
 
 
 def begin_log() -> None:
-    """Log lines to stderr: with their level for the journal, which knows the time; with the time into a file."""
+    """Log lines to stderr: with their level for the journal, which knows the time; with the time into a file;
+    without either on a terminal."""
     handler = logging.StreamHandler(sys.stderr)
     if _stderr_is_journal():
         handler.setFormatter(_ForJournal("%(message)s"))
-    elif not sys.stderr.isatty():
+    elif sys.stderr.isatty():
+        handler.setFormatter(logging.Formatter("bolotip: %(message)s"))
+    else:
         form = logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%dT%H:%M:%SZ")
         form.converter = time.gmtime
         handler.setFormatter(form)
