@@ -21,6 +21,8 @@ from edge.sources.recording import CsvColumns, open_stack
 HOTTEST_C = 200.0  # a specimen above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
 LEAST_NOTCH_MM = 0.05
+COARSEST_MM = 1.0
+TIPLESS_ROWS = 3  # settled and under load, after which it is said
 K_RATIO = 1.6  # dK measured over handbook, either way
 PLANE_DEG = 20.0  # ASTM E647 (from memory) calls a crack invalid that is so far out of its plane
 FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
@@ -37,6 +39,9 @@ def of_rig(rig: Rig) -> list[str]:
         found.append(f"[specimen] temperature_C: is {s.temperature_C:g}; if that is kelvin, write {in_C:.4g}")
     if 0 < s.notch_mm < LEAST_NOTCH_MM:
         found.append(f"[specimen] notch_mm: is {s.notch_mm:g}; if that is metres, write {1e3 * s.notch_mm:g}")
+    mm = rig.view.mm_per_px
+    if mm > COARSEST_MM:
+        found.append(f"[view] mm_per_px: is {mm:g}; if that is pixels for one mm, write {1 / mm:.4g}")
     angle = rig.view.growth_angle_deg
     quarter = math.radians(90)
     if angle and abs(angle / quarter - round(angle / quarter)) < 1e-3 and abs(angle) < 7:
@@ -46,8 +51,11 @@ def of_rig(rig: Rig) -> list[str]:
         found += _gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
     hz, rate = rig.load.frequency_hz, rig.camera.frame_rate_hz
     met = collisions(hz, rate, rig.lockin.memory_s, rig.lockin.mains_hz)
-    for reason in met.reasons:
-        found.append(f"[load] frequency_hz: is {hz:g} at {rate:g} frames/s: {reason}; take one that bolotip plan proposes")
+    if met.reasons:
+        also = f" (and {len(met.reasons) - 1} more)" if len(met.reasons) > 1 else ""
+        found.append(
+            f"[load] frequency_hz: is {hz:g} at {rate:g} frames/s: {met.reasons[0]}{also}; take one that bolotip plan proposes"
+        )
     return [f"{rig.path} {text}" for text in found]
 
 
@@ -155,17 +163,30 @@ class Doubts:
 
     def __init__(self, rig: Rig):
         self.rig, self.said = rig, set[str]()
-        self.without_load = 0
+        self.without_load = self.without_tip = 0
 
     def see(self, row: Row) -> list[str]:
         """Sentences, most often none."""
-        found = dict(self._load(row)) | dict(self._tip(row))
+        found = dict(self._image(row)) | dict(self._load(row)) | dict(self._tip(row))
         new = [f"row {row.seq}: {text}" for key, text in found.items() if key not in self.said]
         self.said |= found.keys()
         return new
 
+    def _image(self, row: Row) -> Iterator[tuple[str, str]]:
+        if "frozen" in row.flags and row.frames is None:
+            yield "frozen", "the camera gives the same image again and again; look for a freeze setting, power and cable"
+        tipless = row.frames is not None and row.crack_mm is None and "settling" not in row.flags
+        self.without_tip = self.without_tip + 1 if tipless else 0
+        if self.without_tip == TIPLESS_ROWS:
+            yield (
+                "no tip",
+                "no crack tip was found so far; check [view] mm_per_px and datum_px, focus, paint and the load, and whether "
+                "bolotip plan expects one to be seen",
+            )
+
     def _load(self, row: Row) -> Iterator[tuple[str, str]]:
-        self.without_load = self.without_load + 1 if row.load_frequency_hz is None else 0
+        absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead
+        self.without_load = self.without_load + 1 if absent else 0
         if self.without_load == 2:
             load = self.rig.load
             where = {"recording": load.path, "serial": load.port}.get(load.source, "the frames")
@@ -215,6 +236,8 @@ class Doubts:
             )
         )
         ratio = K / book if book > 0 else math.nan
+        if "gross" in self.said or any(True for _ in _gross(self.rig, row.load_range_kN, "")):
+            return  # the load has been doubted already
         if ratio > K_RATIO or ratio < 1 / K_RATIO:
             yield (
                 "dK",
