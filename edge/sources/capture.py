@@ -159,7 +159,8 @@ class Capture(Generic[Item]):
                 self._opened_s = time.monotonic()
             items = self.device.read()
             now_s = time.monotonic()
-            if not items and now_s - max(self._heard_s, self._opened_s) > REOPEN_S and self.device.complaint is None:
+            silent_s = now_s - max(self._heard_s, self._opened_s)
+            if not items and silent_s > REOPEN_S and self.device.complaint is None:
                 raise OSError(f"silent for {REOPEN_S:g} s")
         except (OSError, InputError) as e:
             self._lost(getattr(e, "strerror", None) or str(e))
@@ -170,7 +171,7 @@ class Capture(Generic[Item]):
             self._put(items)
         elif self.device.complaint is not None:
             self._report("unusable", self.device.complaint)
-        elif now_s - self._heard_s > SILENT_S:
+        elif silent_s > SILENT_S:
             self._report("silent", f"silent for {SILENT_S:g} s")
         if self.device.complaint is not None:
             with self._arrived:
