@@ -179,6 +179,11 @@ def test_a_folder_that_cannot_be_one_is_refused_in_one_line(tmp_path):
 # --- full and read-only cards
 
 
+def made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
+
+
 @contextlib.contextmanager
 def mounted(folder: Path, *arguments: str):
     """A small file system, mounted at `folder` while the test runs."""
@@ -252,6 +257,23 @@ def test_rows_wait_while_the_card_is_read_only_after_a_fault_and_while_it_is_cha
         subprocess.run(["mount", *arguments, str(folder)], check=True)
         card.write_row(invented_row(3))
         assert card.state == "ok" and seqs(folder) == [0, 1, 2, 3]
+
+
+def test_rows_do_not_go_into_the_empty_folder_that_a_card_leaves_when_it_is_pulled_out(tmp_path, caplog):
+    arguments = ("-t", "tmpfs", "-o", "size=64k", "tmpfs")
+    with mounted(tmp_path / "card", *arguments) as folder, CardSink(folder / "out", longest_wait_s=0.0) as card:
+        card.write_row(invented_row(0))
+        os.close(card._fd)  # as if the reader had lost it: a mounted card can only be taken away with its file closed
+        card._fd = os.open(os.devnull, os.O_RDONLY)
+        subprocess.run(["mount", "--move", str(folder), str(made(tmp_path / "aside"))], check=True)
+        card.write_row(invented_row(1))
+        card.write_row(invented_row(2))
+        assert (card.state, card.waiting_rows) == ("waiting", 2) and not (folder / "out").exists()
+        assert "the card is not mounted any more" in str(card.fault) and not card.write_maps(2, h1=np.zeros(3))
+        subprocess.run(["mount", "--move", str(tmp_path / "aside"), str(folder)], check=True)
+        card.write_row(invented_row(3))
+        assert card.state == "ok" and seqs(folder / "out") == [0, 1, 2, 3]
+        assert caplog.text.count("rows wait in memory") == 1
 
 
 def test_a_restart_on_a_full_card_still_resumes(tmp_path):

@@ -84,6 +84,7 @@ class CardSink(Sink):
         self.bad: list[BadRow] = []
         self.set_aside: list[BadRow] = []  # torn rows, moved to records.torn
         self._fd = -1
+        self._device: int | None = None  # the file system that the folder was on at first
         self._end = 0  # size of the file after the last synced row; 0: not known, or no header yet
         self._maps_fault = ""
 
@@ -113,6 +114,7 @@ class CardSink(Sink):
                 log.warning("%s: cannot be resumed: last row: %s", self.path, e.reason)
 
     def _connect(self) -> None:
+        self._see_that_it_is_mounted()
         self.folder.mkdir(parents=True, exist_ok=True)
         self._fd = self._open_locked()
         if os.fstat(self._fd).st_size == self._end > 0:
@@ -128,6 +130,13 @@ class CardSink(Sink):
             sync_folder(self.folder.parent)
         if self._queue and found.last == self._queue[0]:
             self._queue.popleft()  # it had reached the card although the sync failed
+
+    def _see_that_it_is_mounted(self) -> None:
+        """A card that is gone leaves an empty folder on the system's own disk: the rows are not for that one."""
+        device = next(p for p in (self.folder, *self.folder.absolute().parents) if p.exists()).stat().st_dev
+        if self._device not in (None, device) and device == os.stat("/").st_dev:
+            raise OSError(errno.ENODEV, "the card is not mounted any more")
+        self._device = device
 
     def _open_locked(self) -> int:
         """Open for appending; BlockingIOError if another process has it open for that."""
@@ -200,6 +209,8 @@ class CardSink(Sink):
     def _write_maps(self, seq: int, arrays: "dict[str, np.ndarray | float | None]") -> str:
         import numpy as np
 
+        if not self._connected:
+            return "the card is full, read-only or away"
         part, whole = self.folder / f"maps-{seq:06d}.part", self.folder / f"maps-{seq:06d}.npz"
         memory = io.BytesIO()  # np.savez straight to a full card raises errors without a reason
         try:

@@ -33,7 +33,6 @@ class EventFile(Sink):
         self.write_line(f"{kind},{cycles},{elapsed_s:.2f},{peak_kN:.5g},{valley_kN:.5g}")
 
     def _connect(self) -> None:
-        self.path.parent.mkdir(parents=True, exist_ok=True)
         self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
         written = os.pread(self._fd, os.fstat(self._fd).st_size, 0)
         whole = written.rfind(b"\n") + 1

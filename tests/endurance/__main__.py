@@ -23,7 +23,7 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"):
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from endurance import card, fuzz  # noqa: E402
+from endurance import card, fuzz, live  # noqa: E402
 from endurance.place import CannotTry, Outcome  # noqa: E402
 from endurance.table import put_section, table  # noqa: E402
 
@@ -38,7 +38,7 @@ def main() -> int:
     a = parser.parse_args()
     logging.disable(logging.CRITICAL)
     outcomes = []
-    for trial in card.trials(a.kills, a.program_kills):
+    for trial in [*card.trials(a.kills, a.program_kills), *live.trials()]:
         name = trial.__name__ if trial.__name__ != "<lambda>" else trial.__code__.co_names[0]
         if a.only and a.only not in name:
             continue

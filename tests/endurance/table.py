@@ -15,8 +15,9 @@ def put_section(note: Path, title: str, text: str) -> None:
     sections = note.read_text().split("\n## ") if note.exists() else ["# Endurance\n"]
     sections = [sections[0].rstrip("\n"), *[s.rstrip("\n") for s in sections[1:]]]
     new = f"{title}\n\n{text.strip()}"
-    places = [i for i, s in enumerate(sections) if s.split("\n")[0] == title]
-    sections[places[0] : places[0] + 1] = [new] if places else sections[:0]
-    if not places:
+    titles = [s.split("\n")[0] for s in sections]
+    if title in titles:
+        sections[titles.index(title)] = new
+    else:
         sections.append(new)
     note.write_text("\n\n## ".join(sections) + "\n")
