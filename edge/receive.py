@@ -235,7 +235,8 @@ class Link:
             self._line = open_port(self.port, self.baud, READ_TIMEOUT_S)
         except (OSError, ValueError) as e:
             why = str(e).removeprefix(f"[Errno {getattr(e, 'errno', None)}] ")
-            raise InputError(f"{self.port}: {why}; give the port of the link, as /dev/ttyUSB0, and its baud") from None
+            remedy = "give the port of the link, as /dev/ttyUSB0, and its baud (group dialout, not in use)"
+            raise InputError(f"{self.port}: {why}; {remedy}") from None
         return self
 
     def __exit__(self, *_: object) -> None:
