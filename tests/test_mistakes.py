@@ -268,7 +268,7 @@ REFUSED = [
 
 def test_there_are_enough_of_them():
     names = [m.name for m in REFUSED]
-    assert len(names) == len(set(names)) >= 60
+    assert len(names) == len(set(names)) >= 75
 
 
 @pytest.mark.parametrize("mistake", REFUSED, ids=lambda m: m.name)
@@ -329,16 +329,36 @@ def test_a_missing_extra_is_named_with_its_line(here, monkeypatch, capsys):
 
 
 DOUBTED = [
-    ("temperature in kelvin", swap("temperature_C = 21.85", "temperature_C = 295"), r"temperature_C: is 295; if that is kelvin, write 21.85"),
+    (
+        "temperature in kelvin",
+        swap("temperature_C = 21.85", "temperature_C = 295"),
+        r"temperature_C: is 295; if that is kelvin, write 21.85",
+    ),
     ("notch in metres", swap("notch_mm = 3.0", "notch_mm = 0.003"), r"notch_mm: is 0.003; if that is metres, write 3"),
     ("pixels per mm, just possible", swap("mm_per_px = 0.5", "mm_per_px = 2.0"), r"mm_per_px: is 2; if that is pixels .*write 0.5"),
     ("growth angle in radians", swap("growth_angle_deg = 0.0", "growth_angle_deg = 3.14159"), r"growth_angle_deg: .*radians, write 180"),
-    ("load in newton", swap('path = "load.csv"', 'path = "load.csv"\nnominal_range_kN = 80000'), r"nominal_range_kN: 8e\+04 kN over 200 x 4 mm is 1e\+05 MPa, above the yield .*in N"),
-    ("aliasing frequency", swap("frame_rate_hz = 25.0", "frame_rate_hz = 21.0"), r"frequency_hz: is 7 at 21 frames/s: f = 7 Hz and 2f = 14 Hz are seen at the same 7 Hz .*bolotip plan"),
+    (
+        "load in newton",
+        swap('path = "load.csv"', 'path = "load.csv"\nnominal_range_kN = 80000'),
+        r"nominal_range_kN: 8e\+04 kN over 200 x 4 mm is 1e\+05 MPa, above the yield .*in N",
+    ),
+    (
+        "aliasing frequency",
+        swap("frame_rate_hz = 25.0", "frame_rate_hz = 21.0"),
+        r"frequency_hz: is 7 at 21 frames/s: f = 7 Hz and 2f = 14 Hz are seen at the same 7 Hz .*bolotip plan",
+    ),
     ("zero in Celsius", swap("zero_K = 0.0", "zero_K = 273.15"), r"zero_K, counts_per_K: .*the first image 568"),
-    ("kelvin per count", swap("counts_per_K = 100.0", "counts_per_K = 0.01", "camera.toml"), r"first image 2.9\de\+06 K; .*not kelvin for one count"),
-    ("frequency off", swap("frequency_hz = 7.0", "frequency_hz = 3.0"), r"frequency_hz: is 3, but the load in load\.csv swings at 7\.\d+ Hz"),
-]  # fmt: skip
+    (
+        "kelvin per count",
+        swap("counts_per_K = 100.0", "counts_per_K = 0.01", "camera.toml"),
+        r"first image 2.9\de\+06 K; .*not kelvin for one count",
+    ),
+    (
+        "frequency off",
+        swap("frequency_hz = 7.0", "frequency_hz = 3.0"),
+        r"frequency_hz: is 3, but the load in load\.csv swings at 7\.\d+ Hz",
+    ),
+]
 
 
 @pytest.mark.parametrize("spoil, says", [d[1:] for d in DOUBTED], ids=[d[0] for d in DOUBTED])
@@ -379,7 +399,7 @@ ROW_DOUBTS = [
     ("load in N", {"load_range_kN": 80000.0}, r"8e\+04 kN over .*in N, scale_kN_per_unit is 0.001"),
     ("compression for tension", {"load_ratio": 10.0}, r"load_ratio is 10: compression throughout.*turn the sign"),
     ("image frozen", {"flags": ("frozen", "no_tip"), "frames": None, "crack_mm": None}, r"same image again and again"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("values, says", [d[1:] for d in ROW_DOUBTS], ids=[d[0] for d in ROW_DOUBTS])
