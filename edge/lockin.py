@@ -14,9 +14,12 @@ A new baseline (shutter event, gap) takes offset and drift of the past out of th
 normal matrix, which is the same as giving each stretch of frames an offset and a drift of its own.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
+PART = 16384  # pixels solved at a time: all at once, in float64, would take several times the memory of the sums
 
 
 @dataclass(frozen=True)
@@ -125,9 +128,10 @@ class LockIn:
         a, b = self.normal[:2, :2], self.normal[:2, 2:]
         inverse = np.linalg.pinv(a, rcond=1e-9, hermitian=True)
         g = inverse @ b
-        flat, waves = self.planes[:2].astype(np.float64), self.planes[2:]
-        waves -= (g.T @ flat).astype(np.float32)
-        self.energy -= np.einsum("in,ij,jn->n", flat, inverse, flat)
+        for part in self._parts():
+            flat = self.planes[:2, part].astype(np.float64)
+            self.planes[2:, part] -= (g.T @ flat).astype(np.float32)
+            self.energy[part] -= np.einsum("in,ij,jn->n", flat, inverse, flat)
         self.spent += float(np.trace(inverse @ self.normal_w2[:2, :2]))
         w2 = self.normal_w2
         self.normal_w2[2:, 2:] += g.T @ w2[:2, :2] @ g - g.T @ w2[:2, 2:] - w2[2:, :2] @ g
@@ -148,24 +152,37 @@ class LockIn:
         inverse = (
             scale[:, None] * np.linalg.pinv(self.normal * scale[:, None] * scale, rcond=1e-10, hermitian=True) * scale
         )
-        b = self.planes.astype(np.float64)
-        x = inverse @ b
         covariance = inverse @ self.normal_w2 @ inverse
         dof = self.weight - self.spent - float(np.trace(inverse @ self.normal_w2))
-        noise = np.sqrt(np.maximum(self.energy - np.einsum("jn,jn->n", x, b), 0) / max(dof, 1e-9))
         variance = (np.diag(covariance)[2::2] + np.diag(covariance)[3::2]) / 2
         information = np.linalg.eigvalsh(self.normal * scale[:, None] * scale)[0]
         frames = self.effective_frames
         inflation = np.full(self.harmonics, np.inf) if information < 1e-9 else variance * frames / 2
         if information < 1e-9:
             inflation = self._inflation_one_by_one()
-        level = x[0] + x[1] * (self.last_s - self.origin_s)
-        middle = x[0] + x[1] * (self.normal[0, 1] / max(self.normal[0, 0], 1e-12))
-        middle += self.trend * (self.normal[0, 1] / max(self.normal[0, 0], 1e-12))
-        mean = (self.base + middle).reshape(self.shape)
-        self._rebase(level, float(np.median(x[1])))
-        maps = (x[2::2] + 1j * x[3::2]).reshape(self.harmonics, *self.shape)
-        return Harmonics(maps, mean, noise.reshape(self.shape), np.sqrt(variance), inflation, frames)
+        maps = np.empty((self.harmonics, self.base.size), complex)
+        offset, slope, noise = (np.empty(self.base.size) for _ in range(3))
+        for part in self._parts():
+            b = self.planes[:, part].astype(np.float64)
+            x = inverse @ b
+            offset[part], slope[part] = x[:2]
+            maps[:, part] = x[2::2] + 1j * x[3::2]
+            left = np.maximum(self.energy[part] - np.einsum("jn,jn->n", x, b), 0)
+            noise[part] = np.sqrt(left / max(dof, 1e-9))
+        middle_s = self.normal[0, 1] / max(self.normal[0, 0], 1e-12)
+        mean = self.base + offset + (slope + self.trend) * middle_s
+        self._rebase(offset + slope * (self.last_s - self.origin_s), float(np.median(slope)))
+        return Harmonics(
+            maps.reshape(self.harmonics, *self.shape),
+            mean.reshape(self.shape),
+            noise.reshape(self.shape),
+            np.sqrt(variance),
+            inflation,
+            frames,
+        )
+
+    def _parts(self) -> Iterator[slice]:
+        return (slice(i, i + PART) for i in range(0, self.base.size, PART))
 
     def _inflation_one_by_one(self) -> np.ndarray:
         """Which harmonics a singular normal matrix can't tell from the rest: those it has no full information on."""
@@ -180,15 +197,16 @@ class LockIn:
         past_s = self.last_s - self.origin_s
         move = np.eye(self.size)
         move[1, 0] = -past_s
-        self.planes[1] -= np.float32(past_s) * self.planes[0]
+        for part in self._parts():
+            self.planes[1, part] -= np.float32(past_s) * self.planes[0, part]
         self.normal = move @ self.normal @ move.T
         self.normal_w2 = move @ self.normal_w2 @ move.T
         self.origin_s = self.last_s
-        level = level.astype(np.float32).astype(np.float64)
         n00, n01, n11 = self.normal[0, 0], self.normal[0, 1], self.normal[1, 1]
-        sums = self.planes[:2].astype(np.float64)
-        change = n00 * level**2 - 2 * level * sums[0] - 2 * slope * sums[1] + 2 * slope * n01 * level + slope**2 * n11
-        self.energy += change
-        self.planes -= (self.normal[:, :1] * level + self.normal[:, 1:2] * slope).astype(np.float32)
-        self.base += (level + self.trend * past_s).astype(np.float32)
+        for part in self._parts():
+            up = level[part].astype(np.float32).astype(np.float64)
+            sums = self.planes[:2, part].astype(np.float64)
+            self.energy[part] += n00 * up**2 - 2 * up * (sums[0] - slope * n01) - slope * (2 * sums[1] - slope * n11)
+            self.planes[:, part] -= (self.normal[:, :1] * up + self.normal[:, 1:2] * slope).astype(np.float32)
+            self.base[part] += (up + self.trend * past_s).astype(np.float32)
         self.trend += slope

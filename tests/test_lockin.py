@@ -4,7 +4,7 @@ import numpy as np
 import plain
 import pytest
 
-from edge import lockin_kernel
+from edge import lockin, lockin_kernel
 from edge.lockin import LockIn
 from edge.lockin_kernel import BLOCK, GROUP
 
@@ -79,10 +79,10 @@ def test_kernel_keeps_a_nan_of_the_base_where_it_is(accumulate, pixels):
 
 
 def test_kernel_is_compiled_for_one_set_of_types_before_the_first_frame():
-    lockin = LockIn((3, 7), 3, 100)
+    estimate = LockIn((3, 7), 3, 100)
     for i in range(2 * GROUP + 1):
-        lockin.add(np.full((3, 7), 1000 + i, np.uint16), i / RATE_HZ, 1.7 * i)
-    lockin.solve()
+        estimate.add(np.full((3, 7), 1000 + i, np.uint16), i / RATE_HZ, 1.7 * i)
+    estimate.solve()
     assert len(lockin_kernel.kernel().signatures) == 1
 
 
@@ -171,6 +171,15 @@ def test_noise_stays_true_while_the_camera_warms_up(memory_s, drift_K_per_h):
     run = Run(frames=int(3 * memory_s * RATE_HZ), drift_per_s=drift_K_per_h * 100 / 3600)
     found = run.through(memory_s * RATE_HZ, 250)
     assert found.noise == pytest.approx(np.sqrt(5.0**2 + 1 / 12), rel=5 / np.sqrt(2 * memory_s * RATE_HZ))
+
+
+def test_solving_part_by_part_is_solving_at_once(monkeypatch):
+    run = Run(steps=(250, 500), drift_per_s=20.0)
+    at_once = run.through(150, 40)
+    monkeypatch.setattr(lockin, "PART", 7)
+    in_parts = run.through(150, 40)
+    for name in ("maps", "mean", "noise", "amplitude_sd"):
+        assert getattr(in_parts, name) == pytest.approx(getattr(at_once, name), rel=1e-6, abs=1e-6)
 
 
 def test_memory_keeps_the_effective_number_of_frames():
