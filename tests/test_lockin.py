@@ -296,7 +296,7 @@ def test_reset_forgets_everything():
     for i in range(300):
         used.add(first.frames[i].reshape(SHAPE), first.time_s[i], first.phase_rad[i])
     used.reset()
-    for lockin in (used, fresh):
+    for estimate in (used, fresh):
         for i in range(300):
-            lockin.add(second.frames[i].reshape(SHAPE), second.time_s[i], second.phase_rad[i])
+            estimate.add(second.frames[i].reshape(SHAPE), second.time_s[i], second.phase_rad[i])
     assert np.array_equal(used.solve().maps, fresh.solve().maps)
