@@ -88,7 +88,7 @@ def _plan(a: argparse.Namespace) -> int:
 
 
 def _check(a: argparse.Namespace) -> int:
-    return _call("edge.check")(a.rig)
+    return _call("edge.check")(a.rig, a.seconds, a.json)
 
 
 def _calibrate(a: argparse.Namespace) -> int:
@@ -221,9 +221,12 @@ def make_parser() -> argparse.ArgumentParser:
         "check",
         "before the start: open every source for a few seconds and say what is wrong, with the remedy",
         _check,
-        "bolotip check rig.toml",
+        "bolotip check rig.toml --seconds 30",
+        "Ends with 0 where a run is possible, whatever needs attention, else with 2. Not beside a run: it needs the ports.",
     )
     p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("--seconds", type=_positive(float), metavar="S", help="how long to listen (default: 10)")
+    p.add_argument("--json", action="store_true", help="print JSON instead of text")
 
     _add_calibrations(commands)
 

@@ -65,6 +65,7 @@ RANKS = {
     "edge.loop": 3.0,
     "edge.run": 3.5,
     "edge.status": 2.1,
+    "edge.listening": 2.6,
     "edge.sources.opening": 2.5,
     "edge.demo": 4.5,
     "edge.plan": 4.0,

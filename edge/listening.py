@@ -1,0 +1,146 @@
+"""A few seconds of frames and load, and what they tell: rates, losses, load range, noise. For `bolotip check`."""
+
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from edge.clock import FrameClock, Slot
+from edge.lockin import LockIn
+from edge.phase import LoadPhase, LoadState
+from edge.rig import Rig
+from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
+from edge.sources.frames_load import FramesLoad
+
+MOST_BYTES = 48_000_000  # of frames kept for the noise
+FEWEST_FRAMES = 40  # for a noise
+SETTLING_S = 1.5  # frames and samples from before are of no use: clocks settle
+TOP_COUNTS, LOWEST_COUNTS = 65400, 2
+
+
+@dataclass(frozen=True)
+class Heard:
+    """frames: that came, copies among them; lost: missing on the camera's grid. frame_rate_hz: of the grid. samples a
+    second of the load, and its state, None where no cyclic load was found. noise_counts: of a frame, the load's harmonics
+    taken out where `load` is known. end_share: of the pixels at an end of the camera's range."""
+
+    seconds: float
+    frames: int
+    copies: int
+    lost: int
+    frame_rate_hz: float
+    samples_per_s: float
+    load: LoadState | None
+    noise_counts: float | None
+    end_share: float
+
+
+class Listener:
+    """Takes what comes from the two sources; either may be None."""
+
+    def __init__(self, rig: Rig, frames: FrameSource | None, load: LoadSource | None):
+        self.rig, self.frames, self.load = rig, frames, load
+        self.clock = FrameClock(rig.camera.frame_rate_hz)
+        of_frames = rig.camera.frame_rate_hz if isinstance(load, FramesLoad) else None
+        self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=of_frames)
+        self.waiting: list[Frame] = []
+        self.kept: list[tuple[Slot, np.ndarray]] = []
+        self.arrivals: list[float] = []
+        self.newest: np.ndarray | None = None
+        self.copies = self.lost = self.samples = 0
+        self.last_number = -1
+        self.sample_times: tuple[float, float] | None = None  # first and last
+
+    def listen(self, seconds: float) -> Heard:
+        """For so many seconds, of this computer's clock with live sources, else of the recording's."""
+        live = any(s is not None and s.live for s in (self.frames, self.load))
+        begin_s = time.monotonic()
+        try:
+            while True:
+                frame = self.frames.read(0.05) if self.frames is not None else None
+                if self.frames is None:
+                    time.sleep(0.05)
+                if frame is not None:
+                    self._take(frame)
+                now_s = time.monotonic() - begin_s if live else self._recorded_s()
+                self._follow_load(self.arrivals[-1] if self.arrivals else 0.0)
+                if now_s > seconds or (not live and self.frames is None):
+                    break
+        except EndOfSource:
+            pass
+        self._place(flush=True)
+        self._follow_load(self.arrivals[-1] + 3 * self.phase.window_s if self.arrivals else 0.0)
+        return self._heard(time.monotonic() - begin_s if live else self._recorded_s())
+
+    def _recorded_s(self) -> float:
+        return self.arrivals[-1] - self.arrivals[0] if self.arrivals else 0.0
+
+    def _take(self, frame: Frame) -> None:
+        self.arrivals.append(frame.time_s)
+        self.copies += int(self.newest is not None and np.array_equal(frame.counts, self.newest))
+        self.newest = frame.counts
+        self.waiting.append(frame)
+        self.clock.push(frame.time_s)
+        self._place()
+
+    def _place(self, flush: bool = False) -> None:
+        while (slot := self.clock.pop(flush)) is not None:
+            frame = self.waiting.pop(0)
+            if self.last_number >= 0:
+                self.lost += slot.number - self.last_number - 1
+            self.last_number = slot.number
+            if isinstance(self.load, FramesLoad):
+                self.load.see(frame, slot.time_s)
+            if slot.sure and (1 + len(self.kept)) * frame.counts.nbytes < MOST_BYTES:
+                self.kept.append((slot, frame.counts))
+
+    def _follow_load(self, until_s: float) -> None:
+        if self.load is None:
+            return
+        time_s, load_kN = self.load.read(until_s)
+        if time_s.size:
+            first_s = self.sample_times[0] if self.sample_times else float(time_s[0])
+            self.sample_times = first_s, float(time_s[-1])
+            self.samples += time_s.size
+        self.phase.feed(time_s, load_kN)
+
+    def _heard(self, seconds: float) -> Heard:
+        span_s = self.arrivals[-1] - self.arrivals[0] if len(self.arrivals) > 1 else 0.0
+        by_count = (len(self.arrivals) - 1) / span_s if span_s > 0 else 0.0
+        samples_s = self.sample_times[1] - self.sample_times[0] if self.sample_times else 0.0
+        newest = self.newest if self.newest is not None else np.empty(0)
+        ends = (newest > TOP_COUNTS) | (newest < LOWEST_COUNTS)
+        nominal = self.rig.camera.frame_rate_hz
+        on_grid = span_s > 0 and abs(by_count / nominal - 1) < 0.1  # else the grid is not the camera's
+        return Heard(
+            seconds=seconds,
+            frames=len(self.arrivals),
+            copies=self.copies,
+            lost=self.lost if on_grid or by_count < nominal else 0,
+            frame_rate_hz=self.clock.frame_rate_hz if on_grid else by_count,
+            samples_per_s=self.samples / samples_s if samples_s > 0 else 0.0,
+            load=self.phase.state(-np.inf, np.inf),
+            noise_counts=self._noise(),
+            end_share=float(ends.mean()) if newest.size else 0.0,
+        )
+
+    def _noise(self) -> float | None:
+        """Median over the pixels of the standard deviation of one frame, counts; None: too few frames."""
+        if not self.kept:
+            return None
+        start_s = self.kept[0][0].time_s + SETTLING_S
+        kept = [(slot, counts) for slot, counts in self.kept if slot.time_s >= start_s]
+        timed = [(slot, counts, self.phase.at(slot.time_s)) for slot, counts in kept]
+        if sum(phi is not None for *_, phi in timed) < FEWEST_FRAMES:
+            if len(kept) < FEWEST_FRAMES:
+                return None
+            steps = np.diff([counts.astype(np.float32) for _, counts in kept[-FEWEST_FRAMES * 3 :]], axis=0)
+            return float(np.median(steps.std(axis=0)) / np.sqrt(2))
+        lockin = LockIn((self.rig.camera.rows, self.rig.camera.columns), 2, len(timed) + 1.0)
+        last: int | None = None
+        for slot, counts, phi in timed:
+            if phi is not None:
+                lockin.add(counts, slot.time_s - start_s, phi, 1 if last is None else slot.number - last)
+                last = slot.number
+        found = lockin.solve()
+        return float(np.median(found.noise)) if found is not None else None
