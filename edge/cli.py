@@ -14,7 +14,7 @@ from calibration.door import GoneError, InputError
 DONE, BAD_INPUT, GONE, INTERRUPTED = 0, 2, 3, 130
 
 # One thread is plenty for these images and leaves the rest of a small board alone; whoever sets them is obeyed.
-ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS")
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 
 CALIBRATIONS = (
     (

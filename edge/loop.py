@@ -25,6 +25,7 @@ from calibration.profile import CameraProfile
 from edge.clock import FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
+from edge.memory import give_back
 from edge.phase import LoadPhase, LoadState
 from edge.rate import GrowthWatch, StopAt
 from edge.record import Row, read_records
@@ -124,7 +125,8 @@ class Loop:
     # 1, 2
     def take(self, frame: Frame) -> None:
         """A copy of the frame before tells the clock that a period went by, but nothing of the specimen."""
-        copy = self.newest is not None and np.array_equal(frame.counts, self.newest)
+        before, now = self.newest, frame.counts
+        copy = before is not None and np.array_equal(now[0], before[0]) and np.array_equal(now, before)  # a row tells most
         self.newest = frame.counts
         self.heard_s = time.monotonic()
         self.clock.push(frame.time_s)
@@ -176,6 +178,7 @@ class Loop:
         """Time has come so far: the row that falls due, and the load's events."""
         if time_s >= self.next_row_s:
             self.write_row()
+            give_back()
             every_s = self.rig.records.every_s
             self.next_row_s += every_s * np.ceil((time_s - self.next_row_s + 1e-9) / every_s)
         self.now_s = max(self.now_s, time_s)  # a camera that comes back may bring frames it held back
