@@ -29,6 +29,7 @@ FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
 SLOWEST = 3.0  # times the frame period between frame times, either way
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
+SETTLED_S = 5.0  # of a run: until then a live load may not have been found yet
 
 
 def of_rig(rig: Rig) -> list[str]:
@@ -187,7 +188,7 @@ class Doubts:
     def _load(self, row: Row) -> Iterator[tuple[str, str]]:
         absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead
         self.without_load = self.without_load + 1 if absent else 0
-        if self.without_load == 2:
+        if self.without_load >= 2 and (row.elapsed_s or 0.0) > SETTLED_S:
             load = self.rig.load
             where = {"recording": load.path, "serial": load.port}.get(load.source, "the frames")
             yield (

@@ -11,7 +11,7 @@ from edge.record import Row
 WIDTH, HEIGHT = 480, 320
 PAPER, INK, GRAY, LINE = (255, 255, 255), (30, 30, 30), (110, 110, 110), (215, 215, 215)  # blue, green, red
 CURVE, FINE, AMISS = (150, 80, 20), (70, 120, 30), (30, 90, 210)
-PLOT = (206, 42, 470, 232)  # left, top, right, bottom
+PLOT = (222, 42, 470, 232)  # left, top, right, bottom
 Image = np.ndarray
 
 
@@ -85,6 +85,7 @@ def plot(image: Image, history: Sequence[tuple[float, float, float]]) -> None:
     cycles, crack, sd = np.array(history, float).T
     x0, x1 = ends(cycles, 1.0)
     y0, y1 = ends(np.concatenate([crack - 2 * sd, crack + 2 * sd]) if len(crack) < 3 else crack, 0.05)
+    y0, y1 = y0 - 0.05 * (y1 - y0), y1 + 0.05 * (y1 - y0)
     x = left + 4 + (cycles - x0) / (x1 - x0) * (right - left - 8)
     y, low, high = (
         np.clip(bottom - 4 - (v - y0) / (y1 - y0) * (bottom - top - 8), top, bottom)
@@ -95,8 +96,8 @@ def plot(image: Image, history: Sequence[tuple[float, float, float]]) -> None:
     points = np.rint(np.column_stack([x, y])).astype(np.int32)
     for point in points:
         cv2.circle(image, (int(point[0]), int(point[1])), 2, CURVE, -1, cv2.LINE_AA)
-    text(image, (left + 4, top + 13), f"{y1:.2f} mm", 0.36, GRAY)
-    text(image, (left + 4, bottom - 6), f"{y0:.2f} mm", 0.36, GRAY)
+    for y_at, words in ((top + 12, f"{y1:.2f}"), (top + 26, "mm"), (bottom - 4, f"{y0:.2f}")):
+        text(image, (left - 5 - width(words, 0.36), y_at), words, 0.36, GRAY)
     text(image, (left, bottom + 14), f"{x0:,.0f}", 0.36, GRAY)
     last = f"{x1:,.0f} cycles"
     text(image, (right - width(last, 0.36), bottom + 14), last, 0.36, GRAY)

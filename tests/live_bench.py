@@ -106,7 +106,6 @@ class LiveBench:
         self.running = threading.Event()
         self.threads: list[threading.Thread] = []
         self.begin_s = 0.0
-        self.frames_sent = 0
 
     def _bench(self) -> SimulatedBench:
         rig = load_rig(self.rig)
@@ -130,21 +129,28 @@ class LiveBench:
             with contextlib.suppress(OSError):
                 cable.unplug()
 
+    def _now(self, rate_hz: float) -> int:
+        """Number of the sample or frame that is just over, some hundredths of a second of patience aside."""
+        return int((time.monotonic() - self.begin_s - 0.06) * rate_hz)
+
     def _wait_to(self, time_s: float) -> None:
         time.sleep(max(0.0, self.begin_s + time_s - time.monotonic()))
 
     def _send_frames(self) -> None:
-        frames = self.bench.frames
-        while self.running.is_set() and (frame := frames.read(0.0)) is not None:
+        frames, rate_hz = self.bench.frames, self.bench.bench.camera.frame_rate_hz
+        while self.running.is_set():
+            frames._next = max(frames._next, self._now(rate_hz))  # a camera never sends what is long over
+            frame = frames.read(0.0)
+            assert frame is not None
             self._wait_to(frame.time_s)
-            self.frames_sent += 1
             self._send(self.camera, frame_bytes(frame.counts, frame.number, 77.0 + frame.time_s * 1.0002))
 
     def _send_load(self) -> None:
         number = 0
         while self.running.is_set():
-            self._wait_to(number / self.load_hz)
+            number = max(number, self._now(self.load_hz))
             t = number / self.load_hz
+            self._wait_to(t)
             self._send(self.load, load_line(500.0 + t * 0.9999, float(self.bench.wave.load_kN(t))))
             number += 1
 
