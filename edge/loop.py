@@ -88,6 +88,7 @@ class Loop:
         self.next_row_s = self.next_maps_s = 0.0
         self.events: set[str] = set()
         self.used = self.lost = self.repeated = 0
+        self.cycles = 0  # of this run, as told in the last row
         self.stop = False
         self.calendar = Calendar()
         self.heard_s = time.monotonic()  # when the last frame came
@@ -266,11 +267,13 @@ class Loop:
         if load is not None or len(self.phase.knots) > FEWEST_KNOTS:
             if self.totals.settle(load.frequency_hz if load is not None else None):
                 self.events.add("cycles_estimated")
+        # where samples end, the count may turn out a little lower than the last row had it from the frequency
+        self.cycles = max(self.cycles, int(self.phase.cycles_at(self.now_s)))
         row = Row(
             seq=self.totals.seq,
             time_utc=self.calendar.label(time.monotonic() - self.now_s if self.frames.live else 0.0),
             elapsed_s=self.totals.elapsed_s + self.now_s - self.start_s,
-            cycles=self.totals.cycles + int(self.phase.cycles_at(self.now_s)),
+            cycles=self.totals.cycles + self.cycles,
             lost=self.lost,
             repeated=self.repeated,
         )

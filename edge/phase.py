@@ -255,7 +255,8 @@ class LoadPhase:
         if not before:
             return 0.0
         last = before[-1]
-        since_s = min(time_s - last.time_s, self.window_s / 2)
+        sampled_s = self.time_s[-1] - last.time_s if self.time_s.size else 0.0
+        since_s = min(time_s - last.time_s, max(self.window_s / 2, float(sampled_s)))
         return last.cycles + (last.frequency_hz * since_s if last.good else 0.0)
 
     def state(self, since_s: float, until_s: float) -> LoadState | None:

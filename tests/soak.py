@@ -258,15 +258,15 @@ def soak(rows: int, columns: int, total: int) -> tuple[list[tuple[str, str]], bo
         frames = RecycledFrames(bank, still, total, 5, Filler(folder / "card", is_card))
         watch = Watch(int(total / RATE_HZ / EVERY_S) + 1, cable, frames)
         started, cpu = time.monotonic(), time.process_time()
-        loop = run_sources(rig, frames, SteadyLoad(total / RATE_HZ), folder / "card" / "out", watch.tell)
+        run_sources(rig, frames, SteadyLoad(total / RATE_HZ), folder / "card" / "out", watch.tell)
         wall, cpu = time.monotonic() - started, time.process_time() - cpu
         while data := cable.read():
             watch.wire_rows += data.count(b"Z,")
         stored = read_records(folder / "card" / "out")
         maps = len(list((folder / "card" / "out").glob("maps-*.npz")))
         seqs = [r.seq for r in stored.rows]
-        whole = seqs == list(range(loop.seq)) and not stored.bad and stored.torn is None
-        return judge(watch, frames, loop.seq, whole, maps, crack_mm, dK, wall, cpu, is_card)
+        whole = seqs == list(range(watch.rows)) and not stored.bad and stored.torn is None
+        return judge(watch, frames, len(seqs), whole, maps, crack_mm, dK, wall, cpu, is_card)
 
 
 def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> tuple[list[tuple[str, str]], bool]:

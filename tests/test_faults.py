@@ -1,14 +1,31 @@
 """The whole program killed while it measures, in small; the long run and all other faults are in tests/endurance."""
 
 import pytest
+
+from edge.fix import Fix, Fixer
+from edge.rig import load_rig
+from edge.run import run_rig
 from endurance import card
-from endurance.place import Outcome
+from endurance.place import LOAD_HZ, Outcome, recording
 from endurance.table import put_section, table
 
 
 def test_a_killed_run_goes_on_with_number_cycles_and_running_time(tmp_path):
     outcome = card.kills_of_the_program(tmp_path, 2)
     assert outcome.good, outcome.result
+
+
+def test_the_cycle_count_never_goes_back_where_the_load_signal_is_lost(tmp_path, monkeypatch):
+    monkeypatch.setattr(Fixer, "fix", lambda *_: Fix())  # the crack does not matter here
+    rig = recording(tmp_path, 26, {"records": {"every_s": 0.25}})
+    header, *samples = (tmp_path / "load.csv").read_text().splitlines()
+    kept = [s for s in samples if not 12.04 < float(s.split(",")[0]) < 18.0]
+    (tmp_path / "load.csv").write_text("\n".join([header, *kept]) + "\n")
+    rows = []
+    run_rig(load_rig(rig), None, rows.append)
+    cycles = [row.cycles for row in rows]
+    assert cycles == sorted(cycles) and any("cycles_estimated" in row.flags for row in rows)
+    assert abs(cycles[-1] - LOAD_HZ * rows[-1].elapsed_s) <= 2
 
 
 @pytest.mark.parametrize("good, verdict", [(True, "holds"), (False, "DOES NOT HOLD"), (None, "not tried")])
