@@ -1,13 +1,13 @@
 """The whole program killed while it measures, in small; the long run and all other faults are in tests/endurance."""
 
 import pytest
+from endurance import card
+from endurance.place import LOAD_HZ, Outcome, recording
+from endurance.table import put_section, table
 
 from edge.fix import Fix, Fixer
 from edge.rig import load_rig
 from edge.run import run_rig
-from endurance import card
-from endurance.place import LOAD_HZ, Outcome, recording
-from endurance.table import put_section, table
 
 
 def test_a_killed_run_goes_on_with_number_cycles_and_running_time(tmp_path):
