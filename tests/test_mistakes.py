@@ -384,7 +384,7 @@ def test_a_right_recording_is_not_doubted_and_a_wrong_load_unit_is_once_while_it
 def row(**values) -> Row:
     """A settled row of `right` in which nothing is wrong, but for `values`."""
     good = {
-        "frames": 200, "load_frequency_hz": 7.0, "load_range_kN": 80.0, "load_ratio": 0.1, "tip_row_px": 19.3, "tip_col_px": 30.6,
+        "elapsed_s": 100.0, "frames": 200, "load_frequency_hz": 7.0, "load_range_kN": 80.0, "load_ratio": 0.1, "tip_row_px": 19.3, "tip_col_px": 30.6,
         "crack_mm": 8.0, "crack_sd_mm": 0.02, "dKI_MPa_sqrt_m": 15.9, "dKI_sd": 0.2,
     }  # fmt: skip
     return Row(seq=5, **{**good, **values})
