@@ -14,6 +14,7 @@ A new baseline (shutter event, gap) takes offset and drift of the past out of th
 normal matrix, which is the same as giving each stretch of frames an offset and a drift of its own.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -50,8 +51,8 @@ class LockIn:
         self.planes = np.zeros((self.size, n), np.float32)
         self.energy = np.zeros(n)  # float64: most of it is taken out again
         self.base = np.zeros(n, np.float32)
-        self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered; of each frame:
-        self.frame_time_s, self.frame_phase_rad, self.frame_decay = np.zeros((3, GROUP))
+        self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered
+        self.gathered: list[tuple[float, list[float]]] = []  # of each: decay of all before it, regressors
         self._accumulate, self._scratch = kernel(), np.empty((GROUP, BLOCK), np.float32)
         self.reset()
 
@@ -63,7 +64,7 @@ class LockIn:
         self.normal_w2 = np.zeros(
             (self.size, self.size)
         )  # the same sums with squared weights: covariance of the result
-        self.gathered = 0  # frames
+        self.gathered.clear()
         self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
@@ -76,7 +77,7 @@ class LockIn:
 
     def add(self, counts: np.ndarray, time_s: float, phase_rad: float, slots: int = 1) -> None:
         """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one."""
-        place = self.gathered
+        place = len(self.gathered)
         self.frames[place] = counts.reshape(-1)
         if self.fresh:
             self.base[:] = self.frames[place]
@@ -84,43 +85,42 @@ class LockIn:
         decay = 1.0
         if self.effective_frames >= self.memory_frames - 0.5:
             decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
-        self.frame_time_s[place], self.frame_phase_rad[place], self.frame_decay[place] = time_s, phase_rad, decay
         self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
-        self.gathered += 1
-        if self.gathered == len(self.frames):
+        self.last_s = time_s
+        turns = [k * phase_rad for k in range(1, self.harmonics + 1)]
+        waves = [f(turn) for turn in turns for f in (math.sin, math.cos)]
+        self.gathered.append((decay, [1.0, time_s - self.origin_s, *waves]))
+        if place + 1 == len(self.frames):
             self.take_in()
 
     def take_in(self) -> None:
         """Put the gathered frames into the sums."""
         if not self.gathered:
             return
-        new = slice(0, self.gathered)
-        since_s = self.frame_time_s - self.origin_s
-        fades = np.append(np.cumprod(self.frame_decay[new][::-1])[::-1], 1.0)  # of what came before each, and of none
+        x = np.zeros((len(self.frames), self.size))  # places without a frame have no weight
         weights = np.zeros(len(self.frames))
-        weights[new] = fades[1:]
-        k = np.arange(1, self.harmonics + 1) * self.frame_phase_rad[:, None]
-        x = np.empty((len(self.frames), self.size))
-        x[:, 0], x[:, 1] = 1.0, since_s
-        x[:, 2::2], x[:, 3::2] = np.sin(k), np.cos(k)
+        fade = 1.0  # of what came before a frame
+        for place in reversed(range(len(self.gathered))):
+            decay, x[place] = self.gathered[place]
+            weights[place] = fade
+            fade *= decay
+        fade = float(np.float32(fade))  # rounded as the kernel has it, for the normal matrix too
         weighted = x * weights[:, None]
-        decay = float(np.float32(fades[0]))  # rounded as the kernel has it, for the normal matrix too
         self._accumulate(
             self.planes,
             self.energy,
             self.base,
             self.frames,
-            (self.trend * since_s).astype(np.float32),
+            (self.trend * x[:, 1]).astype(np.float32),
             weighted.astype(np.float32),
             weights.astype(np.float32),
-            np.float32(decay),
+            np.float32(fade),
             self._scratch,
         )
-        self.normal = decay * self.normal + weighted.T @ x
-        self.normal_w2 = decay**2 * self.normal_w2 + weighted.T @ weighted
-        self.spent *= decay
-        self.last_s = float(self.frame_time_s[self.gathered - 1])
-        self.gathered = 0
+        self.normal = fade * self.normal + weighted.T @ x
+        self.normal_w2 = fade**2 * self.normal_w2 + weighted.T @ weighted
+        self.spent *= fade
+        self.gathered.clear()
 
     def new_baseline(self) -> None:
         """Give the frames to come their own offset and drift."""

@@ -1,0 +1,127 @@
+"""The tip fit against a general optimiser and against a grid, on the same map, pixels and number of terms."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import plates
+from scipy.optimize import minimize
+
+from bench.common import Line, recording
+from edge import tip, williams
+from edge.rig import Rig, load_rig
+
+SD_MPA = 4.0  # of the stress-sum range: 2 mK of 1f amplitude in steel
+LEAST_GAIN, LEAST_GAIN_BLIND = 20.0, 10.0
+GRID_SAMPLE = 40  # points of the 1-pixel grid that are timed
+
+
+class Plain:
+    """R^2 of the series at a tip by numpy.linalg.lstsq, on fixed pixels."""
+
+    def __init__(self, stress: np.ndarray, pixels: tuple[np.ndarray, np.ndarray], angle_deg: float, mm: float, terms: int):
+        self.pixels, self.angle_deg, self.mm, self.terms = pixels, angle_deg, mm, terms
+        self.values = stress[pixels]
+        self.total = float(np.sum((self.values - self.values.mean()) ** 2))
+        self.calls = 0
+
+    def rss(self, place: np.ndarray) -> float:
+        self.calls += 1
+        z = williams.to_crack(*self.pixels, (place[0], place[1]), self.angle_deg, self.mm)
+        x = williams.design(z, self.terms, float(np.median(np.abs(z))), shift=False).T
+        b, *_ = np.linalg.lstsq(x, self.values, rcond=None)
+        return float(np.sum((self.values - x @ b) ** 2))
+
+    def r2(self, place: np.ndarray) -> float:
+        return 1 - self.rss(place) / self.total
+
+
+def cpu_s(form, rounds: int) -> tuple[float, object]:
+    times = []
+    for _ in range(rounds):
+        start = time.process_time()
+        result = form()
+        times.append(time.process_time() - start)
+    return float(np.median(times)), result
+
+
+def scene(shape: tuple[int, int], folder: Path) -> tuple[Rig, np.ndarray, np.ndarray, tuple[float, float]]:
+    plate = plates.centre_crack(shape=shape)
+    rig = load_rig(recording(folder, shape, 10))
+    stress = plate.sum_MPa + SD_MPA * np.random.default_rng(1).standard_normal(shape)
+    return rig, stress, np.ones(shape, bool), plate.tip_px
+
+
+def measure(rounds: int = 5) -> Iterator[Line]:
+    with tempfile.TemporaryDirectory() as folder:
+        rig, stress, usable, true_tip = scene((192, 256), Path(folder))
+        mm, hz = rig.view.mm_per_px, rig.load.frequency_hz
+        for what, terms in (("by default", None), ("with 5 terms and no prior", 5)):
+            mine = replace(rig, fit=replace(rig.fit, terms=terms))
+            hint = (true_tip[0] + 0.4, true_tip[1] - 0.6)
+            fit_s, found = cpu_s(lambda r=mine, h=hint: tip.refine(r, stress, SD_MPA, usable, h, 0.0, hz), rounds)
+            assert isinstance(found, tip.TipFit)
+            pixels = tip._pixels(usable, (found.row_px, found.col_px), 0.0, mm, found.region)
+            plain = Plain(stress, pixels, 0.0, mm, found.region.terms)
+            simplex = np.array([hint, (hint[0] + 0.5, hint[1]), (hint[0], hint[1] + 0.5)])
+            options = {"initial_simplex": simplex, "xatol": tip.SETTLED_PX, "fatol": np.inf}
+            other_s, best = cpu_s(lambda p=plain, h=hint, o=options: minimize(p.rss, h, method="Nelder-Mead", options=o), 1)
+            apart = plain.r2(np.array([found.row_px, found.col_px])) - plain.r2(best.x)  # type: ignore[attr-defined]
+            calls = best.nfev  # type: ignore[attr-defined]
+            yield Line(
+                f"tip with a hint, {what} ({fit_s * 1e3:.0f} ms, {pixels[0].size} pixels), against Nelder–Mead on lstsq "
+                f"({calls} fits); R² apart",
+                f"{other_s / fit_s:.0f} × faster; {apart:+.1e}",
+                f"≥ {LEAST_GAIN:g} ×; ≥ 0",
+                other_s / fit_s >= LEAST_GAIN and apart >= -1e-5,
+            )
+        find_s, found = cpu_s(lambda: tip.find(rig, stress, SD_MPA, usable, 0.0, hz), rounds)
+        assert isinstance(found, tip.TipFit)
+        yield from grid(rig, stress, usable, found, find_s)
+    yield from growth(rounds)
+
+
+def grid(rig: Rig, stress: np.ndarray, usable: np.ndarray, found: tip.TipFit, find_s: float) -> Iterator[Line]:
+    """A fit at every pixel, of which a sample is timed."""
+    rng = np.random.default_rng(2)
+    start, mm = time.process_time(), rig.view.mm_per_px
+    for _ in range(GRID_SAMPLE):
+        place = rng.uniform(0, stress.shape[0] - 1), rng.uniform(0, stress.shape[1] - 1)
+        pixels = tip._pixels(usable, place, 0.0, mm, found.region)
+        Plain(stress, pixels, 0.0, mm, found.region.terms).rss(np.array(place))
+    grid_s = (time.process_time() - start) / GRID_SAMPLE * stress.size
+    yield Line(
+        f"tip with no hint at 256×192 ({find_s * 1e3:.0f} ms) against a 1-pixel grid ({GRID_SAMPLE} of its points timed)",
+        f"{grid_s / find_s:.0f} × faster",
+        f"≥ {LEAST_GAIN_BLIND:g} ×",
+        grid_s / find_s >= LEAST_GAIN_BLIND,
+    )
+
+
+def growth(rounds: int) -> Iterator[Line]:
+    """How the cost grows with the pixels: slope of log time over log pixels."""
+    pixels, find_s = [], []
+    for shape in ((120, 160), (192, 256), (480, 640)):
+        with tempfile.TemporaryDirectory() as folder:
+            rig, stress, usable, true_tip = scene(shape, Path(folder))
+            pixels.append(stress.size)
+            hz = rig.load.frequency_hz
+            find_s.append(cpu_s(lambda: tip.find(rig, stress, SD_MPA, usable, 0.0, hz), rounds)[0])  # noqa: B023
+    mm_s, held = [], []
+    with tempfile.TemporaryDirectory() as folder:
+        rig, stress, usable, true_tip = scene((192, 256), Path(folder))
+        for outer_mm in (3.0, 6.0, 9.0):
+            mine = replace(rig, fit=replace(rig.fit, outer_mm=outer_mm))
+            t, found = cpu_s(lambda m=mine: tip.refine(m, stress, SD_MPA, usable, true_tip, 0.0, rig.load.frequency_hz), rounds)
+            assert isinstance(found, tip.TipFit)
+            mm_s.append(t)
+            held.append(found.pixels)
+    for what, n, t in (("tip with no hint, view", pixels, find_s), ("tip with a hint, region", held, mm_s)):
+        power = float(np.polyfit(np.log(n), np.log(t), 1)[0])
+        each = ", ".join(f"{s * 1e3:.0f} ms at {k}" for s, k in zip(t, n, strict=True))
+        yield Line(f"{what}: {each} pixels", f"time ∝ pixels^{power:.2f}", "≤ 1.1", power <= 1.1)

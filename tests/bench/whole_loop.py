@@ -1,0 +1,73 @@
+"""The whole loop from a recording: share of the bare kernel's frame rate, and what a 25 frames/s camera takes."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from bench import kernel
+from bench.common import Line, microseconds, paired, recording
+from edge.lockin_kernel import GROUP
+from edge.loop import Loop
+from edge.record import Row
+from edge.rig import Rig, load_rig
+from edge.run import run_rig
+
+SHAPE = (192, 256)
+LEAST_SHARE, MOST_LOAD = 0.40, 0.03
+
+
+def run(rig: Rig) -> tuple[float, float, int, int]:
+    """Processor time of the frames and of the rows, s; frames; rows."""
+    in_rows, plain = [0.0], Loop.write_row
+
+    def timed(self: Loop, last: bool = False) -> None:
+        start = time.process_time()
+        plain(self, last)
+        in_rows.append(time.process_time() - start)
+
+    Loop.write_row = timed  # type: ignore[method-assign]
+    rows: list[Row] = []
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            start = time.process_time()
+            loop = run_rig(rig, Path(folder) / "out", rows.append)
+            total = time.process_time() - start
+    finally:
+        Loop.write_row = plain  # type: ignore[method-assign]
+    assert all(r.crack_mm is not None for r in rows)
+    return total - sum(in_rows), sum(in_rows), loop.frames.next, len(rows)  # type: ignore[attr-defined]
+
+
+def measure(rounds: int = 5) -> Iterator[Line]:
+    bare = {name: form for name, form in kernel.forms(SHAPE).items() if name in ("kernel", "copy")}
+    with tempfile.TemporaryDirectory() as folder:
+        rig = load_rig(recording(Path(folder), SHAPE, 60))
+        run(rig)  # caches and tables
+        share, allowed, load, frame_s, fix_s = [], [], [], [], []
+        for _ in range(rounds):
+            t = paired(bare, calls=50, rounds=3)
+            frames_s, rows_s, count, rows = run(replace(rig, records=replace(rig.records, maps_every_s=60.0)))
+            frame_s.append(frames_s / count)
+            fix_s.append(rows_s / rows)
+            share.append(float(np.median(t["kernel"])) / GROUP / frame_s[-1])
+            allowed.append(kernel.MOST_COPIES * float(np.median(t["copy"])) / frame_s[-1])
+            load.append(25 * frame_s[-1] + fix_s[-1] / 10)
+    yield Line(
+        f"whole loop at 256×192, no fix: {microseconds(np.array(frame_s))} a frame; of the bare kernel's frame rate",
+        f"{np.median(share):.0%}",
+        f"≥ {LEAST_SHARE:.0%}",
+        bool(np.median(share) >= LEAST_SHARE),
+    )
+    yield Line("… of the frame rate of a kernel just as slow as allowed, 1.3 copies", f"{np.median(allowed):.0%}")
+    yield Line(
+        f"a 25 frames/s camera with a row every 10 s ({np.median(fix_s) * 1e3:.0f} ms each), of one core",
+        f"{np.median(load):.1%}",
+        f"< {MOST_LOAD:.0%}",
+        bool(np.median(load) < MOST_LOAD),
+    )
