@@ -275,16 +275,18 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
     memory = watch.memory_MB[:n]
     drift = float(np.median(memory[-tenth:]) - np.median(memory[tenth : 2 * tenth]))
     span = float(np.ptp(memory[tenth:]))
-    seconds = frames.total / RATE_HZ
+    done = frames.number  # fewer than asked for where it was ended by Ctrl-C or SIGTERM
+    seconds = done / RATE_HZ
     true_cycles = LOAD_HZ * float(seconds - paused_s(seconds))
     counted = int(v[-1, KEPT.index("cycles")])
     good = [drift < 2.0, whole, abs(counted - true_cycles) <= 2, watch.lost >= frames.lost, watch.copies == frames.copied]
     stalls = f"those of {frames.stalls} stalls of {STALL[2]} s are among them"
+    part = "" if done == frames.total else f"; ended early, {frames.total:,} were asked for"
     size = f"{frames.bank.shape[1]} × {frames.bank.shape[2]} pixels"
     order = "all whole and in order" if whole else "NOT whole or in order"
     out = [
-        ("frames", f"{frames.total:,} of {size}, {seconds / 86400:.2f} days at {RATE_HZ} a second"),
-        ("took", f"{wall / 60:.1f} min; {cpu / 60:.1f} min of processor, {1e6 * cpu / frames.total:.0f} µs a frame, fits and all"),
+        ("frames", f"{done:,} of {size}, {seconds / 86400:.2f} days at {RATE_HZ} a second{part}"),
+        ("took", f"{wall / 60:.1f} min; {cpu / 60:.1f} min of processor, {1e6 * cpu / done:.0f} µs a frame, fits and all"),
         ("resident memory", f"{memory[tenth]:.1f} MB after a tenth, {memory[-1]:.1f} MB at the end"),
         ("its drift", f"{drift:+.2f} MB from the second tenth to the last (limit 2); {span:.2f} MB between lowest and highest since"),
         ("records", f"{n} rows; {seq} on the card, {order}; {watch.wire_rows} on the wire; {maps} maps left by the budget"),
