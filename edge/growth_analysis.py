@@ -164,8 +164,10 @@ def _delay(event: Event, events: Sequence[Event], fixes: Fixes, at: Fixes, speci
     until = min((e.best_cycles for e in events if e.best_cycles > event.best_cycles), default=np.inf)
     one = fixes.where((fixes.cycles > after) & (fixes.cycles <= until))
     typical = lines[key].log10_rate_sd(dK[known]) * LN10
+    # the line's scatter is that of one step between points; it grows with the square root of the length
+    walk = lines[key].scatter * LN10 * float(np.sqrt(np.median(np.diff(at.crack_mm))))
     return find_delay(one.cycles, one.crack_mm, one.crack_sd_mm * np.sqrt(inflation), base, event.best_cycles,
-                      event.sd_cycles, float(np.sqrt(np.mean(typical**2))))
+                      event.sd_cycles, float(np.sqrt(np.mean(typical**2))), walk)
 
 
 def _calibration(at: Fixes, specimen: Specimen | None) -> Calibration | None:

@@ -5,6 +5,10 @@ B(a) the integral of da/(C dK^m) and D(a) the cycles lost. D is nil up to the ov
 is slowed and then stays. Its rise is described by dD/dB = g0 y^q (1 + c y), y the part of the affected length that is
 left: q = 0 is a constant slow-down that ends at once, q = 1 one that fades linearly, c one that is stronger at the
 beginning. The form is a description, not a model of retardation (no source).
+
+Two things make fixes stray from N(a): the deviation of each crack size, and the material, whose growth scatters from
+place to place. The latter adds up along the crack (a random walk), so neighbouring fixes stray together; without it the
+deviations would be too small by half where the scatter of the Paris line is a few per cent.
 """
 from __future__ import annotations
 
@@ -13,12 +17,16 @@ from dataclasses import dataclass
 import numpy as np
 
 Array = np.ndarray
-SHAPES = ((0, 0), (0.3, 0), (0.6, 0), (1, 0), (1, 0.5), (1, 1), (1, 2), (1, 4), (1, 10), (1, 50))   # (q, c)
-LENGTHS = 60
+SHAPES = tuple((q, 0.0) for q in (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9)) + tuple(
+    (1.0, c) for c in (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0, 50.0))       # (q, c)
+LENGTHS = 24                 # first over all that is possible, then over what is likely
+LIKELY = 30.0                # chi-square beyond the least of which a length is not likely
 FEWEST_AFTER = 4
+MOST_FIXES = 300             # on either side of the event; more are averaged, as their covariance is a full matrix
 SIGNIFICANT_SD = 3.0
 LAST_BEFORE = 8
 SCALE_SD = 0.05              # how far the base rate of one stretch of a test may be off the Paris line, relative
+FLAT = 0.1                   # of the base slowness: less, and the straight-line weights would mean nothing
 
 
 @dataclass(frozen=True)
@@ -41,6 +49,31 @@ class Delay:
         return abs(self.lost_cycles) > SIGNIFICANT_SD * self.lost_sd_cycles
 
 
+@dataclass(frozen=True)
+class Fitted:
+    """One affected length and shape. slope: dN/da of its model at the fixes."""
+    chi2: float
+    lost: float
+    lost_sd: float
+    delay: float
+    delay_sd: float
+    length_mm: float
+    slope: Array
+
+
+@dataclass(frozen=True)
+class Passage:
+    """Fixes from the event's cycle on and the base course on a fine grid of crack sizes, B = 0 at the event."""
+    cycles: Array
+    crack_mm: Array
+    sd_mm: Array
+    grid_mm: Array
+    grid_B: Array
+    slowness: Array          # dB/da
+    start_mm: float
+    start_sd_mm: float
+
+
 def undisturbed_cycles(crack_mm: Array, base_rate: Array, points: int = 2000) -> tuple[Array, Array]:
     """(a, B(a)) on a fine grid: cycles from the first crack size at the base rate (mm/cycle, at ascending crack_mm).
 
@@ -52,70 +85,128 @@ def undisturbed_cycles(crack_mm: Array, base_rate: Array, points: int = 2000) ->
 
 
 def find_delay(cycles: Array, crack_mm: Array, crack_sd_mm: Array, base: tuple[Array, Array], event_cycles: float,
-               event_sd_cycles: float = 0.0, base_relative_sd: float = 0.0) -> Delay | None:
+               event_sd_cycles: float = 0.0, base_relative_sd: float = 0.0, walk: float = 0.0) -> Delay | None:
     """Delay after the event from fixes before and after it; None if there are too few of them.
 
     Arrays (fixes,), in order of cycles, up to the next event; base: (a, B(a)) of `undisturbed_cycles`, wide enough for
-    every fix; base_relative_sd: deviation of the base rate as a whole, which the undisturbed cycles share. For each
-    affected length and shape on a grid the rest is linear; errors are those of the crack size. Values and deviations
-    are means over the grid weighted by exp(-chi2/2), which is widened if the fixes scatter more than they say.
+    every fix; base_relative_sd: deviation of the base rate as a whole, which the undisturbed cycles share; walk:
+    relative deviation of the cycles over one mm of growth from the material's scatter, times sqrt(mm). For each
+    affected length and shape on a grid the rest is linear. Values and deviations are means over the grid weighted by
+    exp(-chi2/2), which is widened if the fixes scatter more than they say.
     """
     before, after = cycles <= event_cycles, cycles > event_cycles
     if before.sum() < 2 or after.sum() < FEWEST_AFTER:
         return None
-    last = np.flatnonzero(before)[-LAST_BEFORE:]
-    undisturbed = np.interp(crack_mm[last], *base)
-    start_B = float(undisturbed.mean() + event_cycles - cycles[last].mean())   # N = N0 + B just before the event
-    start_mm = float(np.interp(start_B, base[1], base[0]))
-    rate_mm = float(np.interp(start_B + 1, base[1], base[0]) - start_mm)   # in one cycle
-    start_sd_mm = float(np.hypot(np.sqrt(np.sum(crack_sd_mm[last] ** 2)) / len(last), event_sd_cycles * rate_mm))
-    lengths = (float(crack_mm.max()) - start_mm) * np.linspace(1 / LENGTHS, 1, LENGTHS)
-    if lengths[-1] <= 0:
+    sides = [_thinned(cycles[side], crack_mm[side], crack_sd_mm[side]) for side in (before, after)]
+    cycles, crack_mm, crack_sd_mm = (np.concatenate(both) for both in zip(*sides))
+    passage = _passage(cycles, crack_mm, crack_sd_mm, base, event_cycles, event_sd_cycles, walk)
+    longest = float(crack_mm.max()) - passage.start_mm
+    if longest <= 0:
         return None
-    found = [_fit(cycles - event_cycles, crack_mm, crack_sd_mm, base[0], base[1] - start_B, start_mm, start_sd_mm,
-                  length, shape)
-             for length in lengths for shape in SHAPES]
-    chi2, lost, lost_sd, delay = (np.array(column) for column in zip(*found))
-    length = np.repeat(lengths, len(SHAPES))
-    excess = max(1.0, chi2.min() / max(1, len(cycles) - 5))
+    coarse = longest / LENGTHS
+    lower = np.linalg.cholesky(np.diag(crack_sd_mm**2))
+    found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
+    if walk > 0:
+        likeliest = min(found, key=lambda f: f.chi2)
+        lower = np.linalg.cholesky(_covariance_mm2(passage, likeliest.slope, walk))
+        found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
+    freedom = max(1, len(cycles) - 5)
+    least = min(f.chi2 for f in found)
+    likely = [f.length_mm for f in found if f.chi2 < least + LIKELY * max(1.0, least / freedom)]
+    edges = max(min(likely) - coarse, 4 * float(base[0][1] - base[0][0])), min(max(likely) + coarse, longest)
+    lengths = np.linspace(*edges, LENGTHS)
+    found = _fits(passage, lower, lengths)
+    chi2, lost, lost_sd, delay, delay_sd, length = (
+        np.array([getattr(f, name) for f in found])
+        for name in ("chi2", "lost", "lost_sd", "delay", "delay_sd", "length_mm"))
+    excess = max(1.0, float(chi2.min()) / freedom)
     weight = np.exp(-(chi2 - chi2.min()) / 2 / excess)
     weight /= weight.sum()
 
     def mean(value: Array) -> float:
         return float(weight @ value)
 
-    def spread(value: Array) -> float:
-        return float(np.sqrt(max(0.0, weight @ (value - mean(value)) ** 2)))
+    def spread(value: Array, own_sd: Array | float = 0.0, more: float = 0.0) -> float:
+        own = mean(np.square(own_sd) + 0 * value)
+        return float(np.sqrt(weight @ (value - mean(value)) ** 2 + excess * own + more**2))
 
-    within = np.sqrt(mean(lost_sd**2) * excess + event_sd_cycles**2)
-    base_sd = base_relative_sd * mean(delay - lost)
-    return Delay(start_mm, mean(delay), float(np.hypot(spread(delay), within)), mean(lost),
-                 float(np.sqrt(spread(lost) ** 2 + within**2 + base_sd**2)), mean(length),
-                 float(np.sqrt(spread(length) ** 2 + lengths[0] ** 2 / 12 + start_sd_mm**2)))
+    step_mm = float(lengths[1] - lengths[0])
+    return Delay(passage.start_mm, mean(delay), spread(delay, delay_sd, event_sd_cycles), mean(lost),
+                 spread(lost, lost_sd, float(np.hypot(event_sd_cycles, base_relative_sd * mean(delay - lost)))),
+                 mean(length), spread(length, more=float(np.hypot(step_mm / np.sqrt(12), passage.start_sd_mm))))
 
 
-def _fit(cycles: Array, crack_mm: Array, sd_mm: Array, grid_mm: Array, grid_B: Array, start_mm: float,
-         start_sd_mm: float, length_mm: float, shape: tuple[float, float]) -> tuple[float, float, float, float]:
-    """(chi2, lost cycles, deviation, delay cycles) for one affected length and shape; cycles and B from the event."""
-    step_B, middle_mm = np.diff(grid_B), (grid_mm[1:] + grid_mm[:-1]) / 2
-    left = 1 - (middle_mm - start_mm) / length_mm
-    slowed = np.where((left > 0) & (left <= 1), np.abs(left) ** shape[0] * (1 + shape[1] * left), 0)
-    rise = np.concatenate([[0.0], np.cumsum(step_B * slowed)])
-    rise /= rise[-1]
-    slowness, rise_slope = np.gradient(grid_B, grid_mm), np.gradient(rise, grid_mm)
-    B, target = np.interp(crack_mm, grid_mm, grid_B), cycles
-    design = np.stack([np.ones(len(cycles)), B, np.interp(crack_mm, grid_mm, rise)], axis=1)
+def _thinned(*columns: Array) -> list[Array]:
+    """cycles, crack_mm, crack_sd_mm (fixes,), neighbours averaged so that at most MOST_FIXES are left."""
+    if len(columns[0]) <= MOST_FIXES:
+        return list(columns)
+    edges = np.linspace(0, len(columns[0]), MOST_FIXES + 1).astype(int)[:-1]
+    weight = columns[2] ** -2
+    total = np.add.reduceat(weight, edges)
+    return [*(np.add.reduceat(weight * c, edges) / total for c in columns[:2]), total**-0.5]
+
+
+def _passage(cycles: Array, crack_mm: Array, sd_mm: Array, base: tuple[Array, Array], event_cycles: float,
+            event_sd_cycles: float, walk: float) -> Passage:
+    """Where the crack was at the event: the base course through the last fixes before it, the nearest the most."""
+    last = np.flatnonzero(cycles <= event_cycles)[-LAST_BEFORE:]
+    grid_mm, grid_B = base
+    ahead = np.interp(crack_mm[last], grid_mm, grid_B) + event_cycles - cycles[last]   # B at the event, by each
+    slowness = np.gradient(grid_B, grid_mm)
+    there = np.interp(crack_mm[last], grid_mm, slowness)
+    to_go = np.maximum(np.interp(ahead, grid_B, grid_mm) - crack_mm[last], 0.0)
+    variance = sd_mm[last] ** 2 + walk**2 * to_go
+    start_B = float(np.average(ahead, weights=1 / (variance * there**2)))   # N = N0 + B just before the event
+    start_mm = float(np.interp(start_B, grid_B, grid_mm))
+    rate_mm = float(np.interp(start_B + 1, grid_B, grid_mm) - start_mm)   # in one cycle
+    start_sd_mm = float(np.hypot(1 / np.sqrt(np.sum(1 / variance)), event_sd_cycles * rate_mm))
+    return Passage(cycles - event_cycles, crack_mm, sd_mm, grid_mm, grid_B - start_B, slowness, start_mm,
+                   start_sd_mm)
+
+
+def _covariance_mm2(passage: Passage, slope: Array, walk: float) -> Array:
+    """Of the crack sizes at given cycles: own deviations, and the random walk of the cycles over their slope."""
+    order = np.argsort(passage.crack_mm)
+    size, steps = passage.crack_mm[order], np.interp(passage.crack_mm[order], passage.crack_mm[order], slope[order])
+    walked = walk**2 * np.concatenate([[0.0], np.cumsum(np.diff(size) * (steps[1:] ** 2 + steps[:-1] ** 2) / 2)])
+    variance = np.empty(len(size))
+    variance[order] = walked
+    return np.diag(passage.sd_mm**2) + np.minimum.outer(variance, variance) / np.outer(slope, slope)
+
+
+def _fits(passage: Passage, lower: Array, lengths: Array) -> list[Fitted]:
+    whitener = np.linalg.inv(lower)
+    return [_fit(passage, whitener, float(length), shape) for length in lengths for shape in SHAPES]
+
+
+def _fit(passage: Passage, whitener: Array, length_mm: float, shape: tuple[float, float]) -> Fitted:
+    """Offset, base scale and lost cycles for one affected length and shape; whitener @ deviations in mm has unit
+    covariance."""
+    grid_mm, grid_B, start_mm = passage.grid_mm, passage.grid_B, passage.start_mm
+    slowness = passage.slowness
+    left = 1 - (grid_mm - start_mm) / length_mm
+    slowed = slowness * np.where((left > 0) & (left <= 1), np.abs(left) ** shape[0] * (1 + shape[1] * left), 0)
+    rise = np.concatenate([[0.0], np.cumsum((slowed[1:] + slowed[:-1]) * (grid_mm[1] - grid_mm[0]) / 2)])
+    total = float(rise[-1])
+    rise, rise_slope = rise / total, slowed / total
+
+    def at(values: Array) -> Array:
+        return np.interp(passage.crack_mm, grid_mm, values)
+
+    design = np.stack([np.ones(len(passage.cycles)), at(grid_B), at(rise)], axis=1)
     prior, expected = np.diag([0, SCALE_SD**-2, 0]), np.array([0, 1.0, 0])
+    base_slope, extra_slope = at(slowness), at(rise_slope)
     solved = expected
-    for _ in range(3):   # the weights are deviations in cycles, sd dN/da, and dN/da is part of the solution
-        slope = np.maximum(solved[1] * slowness + solved[2] * rise_slope, 0.1 * slowness)
-        weight = (sd_mm * np.interp(crack_mm, grid_mm, slope)) ** -2.0
-        normal = design.T * weight @ design + prior
-        solved = np.linalg.solve(normal, design.T @ (weight * target) + prior @ expected)
+    for _ in range(3):   # deviations in cycles are those in mm times dN/da, and dN/da is part of the solution
+        slope = np.maximum(solved[1] * base_slope + solved[2] * extra_slope, FLAT * base_slope)
+        white, target = whitener @ (design / slope[:, None]), whitener @ (passage.cycles / slope)
+        covariance = np.linalg.inv(white.T @ white + prior)
+        solved = covariance @ (white.T @ target + prior @ expected)
     model = np.maximum.accumulate(solved[0] + solved[1] * grid_B + solved[2] * rise)
-    residual = (crack_mm - np.interp(cycles, model, grid_mm)) / sd_mm
+    residual = whitener @ (passage.crack_mm - np.interp(passage.cycles, model, grid_mm))
     chi2 = float(residual @ residual + ((solved[1] - 1) / SCALE_SD) ** 2)
     end_B = float(np.interp(start_mm + length_mm, grid_mm, grid_B))
-    steep = solved[2] * float(rise_slope.max()) * start_sd_mm   # a start misplaced by its deviation
-    lost_sd = float(np.hypot(np.sqrt(np.linalg.inv(normal)[2, 2]), steep))
-    return chi2, float(solved[2]), lost_sd, float(solved[1] * end_B + solved[2])
+    steep = solved[2] * float(rise_slope.max()) * passage.start_sd_mm   # a start misplaced by its deviation
+    ending = np.array([0.0, end_B, 1.0])
+    return Fitted(chi2, float(solved[2]), float(np.hypot(np.sqrt(covariance[2, 2]), steep)), float(ending @ solved),
+                  float(np.hypot(np.sqrt(ending @ covariance @ ending), steep)), length_mm, slope)
