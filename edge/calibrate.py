@@ -16,6 +16,7 @@ from calibration.step_model import switch_edges
 from edge.correct import correct
 from edge.rig import Rig
 from edge.sources.recording import RecordedLoad
+from edge.terminal import Progress
 from edge.whole_recording import Measured, Recorded, measure, open_recording
 
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
@@ -36,11 +37,20 @@ def run_sweep(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     usable = usable_pixels(recordings[0], profile, args.region)
     runs = []
     for rec in recordings:
-        m = measure(rec)
+        m = measured(rec)
         usable = usable & (m.harmonics.noise > 0) & (m.harmonics.noise < 4 * np.median(m.harmonics.noise))
         runs.append(first_harmonic(rec, m))
     found = sweep.fit(runs, usable)
     finish(args, recordings, found.text(), found.into(profile or ASSUMED), lambda path: pictures.sweep(path, found))
+
+
+def measured(rec: Recorded) -> Measured:
+    """The recording through the lock-in, with the time that is left."""
+    progress = Progress(rec.name)
+    try:
+        return measure(rec, progress=progress)
+    finally:
+        progress.clear()
 
 
 def first_harmonic(rec: Recorded, m: Measured) -> Run:
@@ -122,7 +132,7 @@ def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
         raise InputError(
             f"{rig.path} [camera] counts_per_K: is missing, in {args.profile} too; measure it with --temperatures"
         )
-    m = measure(rec)
+    m = measured(rec)
     c = correct(m.harmonics.maps, m.frequency_hz, profile, counts_per_K)
     sd = m.harmonics.noise * m.harmonics.amplitude_sd[0] / c.gain[0] / counts_per_K
     run = dataclasses.replace(first_harmonic(rec, m), h1=c.maps[0], sd=sd)

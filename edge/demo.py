@@ -12,7 +12,7 @@ from calibration.door import InputError
 from edge.record import Row
 from edge.rig import load_rig
 from edge.run import run_sources
-from edge.terminal import one_line
+from edge.terminal import Teller
 
 RIG = """# Rig file of the demo: an invented test on a simulated bench. Any key here can be changed and run again with
 #   bolotip run rig.toml
@@ -86,8 +86,10 @@ def main(folder: Path | None) -> int:
     print("Simulated bench; all its numbers are invented: da/dN = C dK^m with m = 3, one overload, no other trouble.")
     print(f"Stages: measuring ({FIXES} fixes, {rig.lockin.memory_s:g} s of memory each), growth rates, report.")
 
+    text = Teller()
+
     def tell(row: Row) -> None:
-        print(f"{one_line(row)}  [{time.monotonic() - started:.0f} s]", flush=True)
+        print(text(row), flush=True)
 
     run_sources(rig, bench.frames, bench.load, out, tell)
     from edge import growth, report

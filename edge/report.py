@@ -24,6 +24,7 @@ from edge.page import Fix, thousands, with_interval
 from edge.pictures import Picture
 from edge.profile_pictures import along_picture, around_picture
 from edge.record import RecordFile, Row, read_records
+from edge.terminal import Progress
 from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
 
 MAPS_BUDGET_BYTES = 1_850_000   # of pictures behind the slider; a third more as text in the page
@@ -150,11 +151,11 @@ def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[st
     last = _fix(read_maps(usable[-1]), by_seq, scales)
     room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in last.pictures), 1), 2)
     shown = [usable[i] for i in evenly(len(usable), room)]
-    fixes = []
+    fixes, progress = [], Progress("maps")
     for k, path in enumerate(shown[:-1], start=1):
         fixes.append(_fix(read_maps(path), by_seq, scales))
-        if sys.stderr.isatty():
-            print(f"\rmaps {k+1} of {len(shown)}", end="\n" if k == len(shown)-1 else "", file=sys.stderr, flush=True)
+        progress(k/len(shown))
+    progress.clear()
     note = f"{len(shown)} of the folder's {len(files)} maps files are shown"
     note += ", evenly chosen to keep the page small." if len(shown) < len(files) else "."
     return [*fixes, last], note+" Colour scales are the same in every fix.", broken

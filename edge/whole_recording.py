@@ -118,7 +118,7 @@ def _slope(a: tuple[int, float], b: tuple[int, float]) -> float:
     return (b[1] - a[1]) / (b[0] - a[0])
 
 
-def measure(rec: Recorded, harmonics: int = 2) -> Measured:
+def measure(rec: Recorded, harmonics: int = 2, progress: Callable[[float], None] | None = None) -> Measured:
     """The recording through the lock-in. InputError: processed counts, no load signal, too few frames with a load."""
     load = rec.rig.load
     if load.source != "recording" or load.path is None:
@@ -127,7 +127,7 @@ def measure(rec: Recorded, harmonics: int = 2) -> Measured:
         )
     pixels.refuse_processed(rec.some(40), rec.name)
     signal = RecordedLoad(load.path, load.scale_kN_per_unit, load.offset_kN)
-    found = lock_in(rec.stack.frame, rec.number, rec.time_s, signal, load.frequency_hz, harmonics)
+    found = lock_in(rec.stack.frame, rec.number, rec.time_s, signal, load.frequency_hz, harmonics, progress)
     if found is None:
         raise InputError(
             f"{rec.name}: fewer than {FEWEST_FRAMES} frames with a running load, may be more; check load.csv, record 60 s"
@@ -142,14 +142,17 @@ def lock_in(
     load: LoadSource,
     nominal_hz: float,
     harmonics: int = 2,
+    progress: Callable[[float], None] | None = None,
 ) -> Measured | None:
     """Load phase and harmonics over all frames alike; None with too few. `frame(i)` has counts (rows, columns), number
-    and time_s (n,) its place on the grid. Copies are left out, as in the loop."""
+    and time_s (n,) its place on the grid. Copies are left out, as in the loop. progress: is told the share done."""
     phase = LoadPhase(nominal_hz)
     phase.knots = deque()  # keep all windows, not only the last ones
     estimate, last, before, copies = None, None, 0, 0
     used: list[tuple[float, float, float]] = []  # time, phase, image mean
     for i, t in enumerate(time_s):
+        if progress is not None:
+            progress(i / len(time_s))
         phase.feed(*load.read(t + 3 * phase.window_s))
         counts, phi = frame(i), phase.at(t)
         copies = copies + 1 if last is not None and np.array_equal(counts, last) else 0
