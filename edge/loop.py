@@ -44,6 +44,7 @@ SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time go
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
 PENDING_BYTES = 24_000_000  # of frames that wait
+LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when there is less, not for each frame
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
 
@@ -157,7 +158,8 @@ class Loop:
         """Take frames into the estimate once the load at their time is known; write the rows that fall due."""
         while self.pending:
             frame, slot, copy = self.pending[0]
-            self.phase.feed(*self.load.read(until_s=slot.time_s + 3 * self.phase.window_s))
+            if self.phase.covered_to_s() < slot.time_s + LOAD_AHEAD * self.phase.window_s:
+                self.phase.feed(*self.load.read(until_s=slot.time_s + 3 * self.phase.window_s))
             known = self.phase.covered_to_s() >= slot.time_s or self.load.ended
             if not (known or flush or self._waited_enough(slot.time_s)):
                 return
