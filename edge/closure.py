@@ -55,8 +55,10 @@ def along_crack(
     angle_deg: float,
     back_px: float,
     width_px: float,
+    doubts: np.ndarray | None = None,
 ) -> Profile:
-    """Matched average across the crack: a strip with a bell-shaped profile of deviation width_px gives its peak value."""
+    """Matched average across the crack: a strip with a bell-shaped profile of deviation width_px gives its peak value.
+    doubts (m, rows, columns): maps, K, that may stand in h with unknown factors of deviation 1."""
     rows, columns = (np.asarray(i) for i in np.indices(h.shape))
     z = williams.to_crack(rows, columns, tip, angle_deg, 1.0)
     inside = usable & np.isfinite(h) & (np.abs(z.imag) < 3 * width_px) & (z.real > -back_px) & (z.real < AHEAD_PX)
@@ -66,9 +68,13 @@ def along_crack(
     power = np.bincount(place, weight**2, n)
     first = np.bincount(place, weight**2 * z.real[inside], n)
     full = power > 0.3 * np.median(power[power > 0]) if power.any() else power > 0
-    value = np.bincount(place, weight * h[inside].real, n) + 1j * np.bincount(place, weight * h[inside].imag, n)
     p = power[full]
-    return Profile(first[full] / p, value[full] / p, sd_K / np.sqrt(p), width_px)
+
+    def averaged(values: np.ndarray) -> np.ndarray:
+        return np.bincount(place, weight * values[inside], n)[full] / p
+
+    others = np.array([averaged(d) for d in doubts]) if doubts is not None else None
+    return Profile(first[full] / p, averaged(h.real) + 1j * averaged(h.imag), sd_K / np.sqrt(p), width_px, others)
 
 
 def analyse(
@@ -81,11 +87,13 @@ def analyse(
     crack_mm: float,
     h3: np.ndarray | None = None,
     h3_sd_K: float = 0.0,
+    doubts: np.ndarray | None = None,
 ) -> Closure:
     """Both zones from the corrected second-harmonic map h2 (rows, columns) complex, K, with deviation sd_K of each
-    component, the load's own second harmonic taken out; the opening load too, where there is a third harmonic."""
+    component, the load's own second harmonic taken out up to `doubts` (edge/zones.py); the opening load too, where there is
+    a third harmonic."""
     back_px = float(np.clip(crack_mm / mm_per_px, 12, 400))
-    profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w) for w in WIDTHS_PX]
+    profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w, doubts) for w in WIDTHS_PX]
     profiles = [p for p in profiles if p.x_px.size > 15 and p.x_px.min() < -6 and p.x_px.max() > 4]
     if not profiles:
         return Closure(flags=("no_contact",))

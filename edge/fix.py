@@ -22,6 +22,7 @@ from edge.rig import Rig
 ZERO_C_K = 273.15
 FAR_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 SWING_ROUNDS = 2
+LARGEST_SWING_PX = 0.1  # that might go unseen where it can't be measured
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -89,13 +90,14 @@ class Fixer:
         fix.values["noise_K"] = float(sd_K[0])
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
-        if found is not None and len(corrected.maps) > 1 and 2 not in self.spoiled:
-            found, corrected, usable = self._swing(corrected, load, usable, sd_K, found, fix)
+        second = len(corrected.maps) > 1 and 2 not in self.spoiled
+        if found is not None and second:
+            found, corrected, usable, swing_sd = self._swing(corrected, load, usable, sd_K, found, fix)
         if found is not None:
             self._tip_values(found, corrected, fix)
+        if found is not None and second:
+            self._closure(corrected, load, usable, sd_K, swing_sd, found, fix)
         self.last = found
-        if found is not None and harmonics.maps.shape[0] > 1:
-            self._closure(harmonics, corrected, load, usable, sd_K, found, fix)
         self._keep_maps(harmonics, corrected, usable, found, fix)
         return fix
 
@@ -190,19 +192,19 @@ class Fixer:
 
     def _swing(
         self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
-    ) -> tuple[tip.TipFit, Corrected, np.ndarray]:
-        """Tip, maps and pixels to trust as of a specimen that does not swing with the load."""
+    ) -> tuple[tip.TipFit, Corrected, np.ndarray, np.ndarray]:
+        """Tip, maps and pixels to trust as of a specimen that does not swing with the load; doubt of the swing, px."""
         rows, columns = np.indices(self.shape)
         per_K, mm = fix.maps["stress_per_K"], self.rig.view.mm_per_px
         view = swing.View(found.angle_deg, mm, -0.5 / per_K)
-        still, d_px = corrected, np.zeros(2, complex)
+        still, d_px, d_sd = corrected, np.zeros(2, complex), np.full(2, LARGEST_SWING_PX)
         for _ in range(SWING_ROUNDS):
             z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
             ring = usable & found.region.holds(z) & self._far_field(found, 1.5)
             if np.count_nonzero(ring) < region.LEAST_PIXELS:
                 break
             maps = [m[ring] for m in corrected.maps[:2]]
-            d_px, _ = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
+            d_px, d_sd = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
             if not np.any(d_px):
                 break
             reach_mm = 1.3 * found.region.outer_mm
@@ -216,11 +218,12 @@ class Fixer:
                 break
             found = again
         if not np.any(d_px):
-            return found, corrected, usable
+            return found, corrected, usable, d_sd
         fix.values["motion_px"] = float(np.linalg.norm(d_px))
         if "motion" not in fix.flags:
             fix.flags.append("motion")
-        return found, still, usable & (np.abs(z) > (2 + np.abs(d_px).max()) * mm)
+        unsure = swing.unsure(found.coefficients, z, d_px, d_sd, float(sd_K[1]), view)
+        return found, still, usable & ~unsure, d_sd
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere."""
@@ -265,16 +268,14 @@ class Fixer:
 
     def _closure(
         self,
-        harmonics: Harmonics,
         corrected: Corrected,
         load: LoadState,
         usable: np.ndarray,
         sd_K: np.ndarray,
+        swing_sd: np.ndarray,
         found: tip.TipFit,
         fix: Fix,
     ) -> None:
-        if 2 in self.spoiled:
-            return
         far = usable & self._far_field(found, 2.0)
         cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
         h2 = cleaned.h2
@@ -292,6 +293,7 @@ class Fixer:
             found.crack_mm,
             corrected.maps[2] if len(corrected.maps) > 2 and 3 not in self.spoiled else None,
             float(sd_K[2]) if len(corrected.maps) > 2 else 0.0,
+            second_harmonic.doubts(corrected.maps[0], cleaned.share_sd, swing_sd),
         )
         fix.flags += seen.flags
         fix.values |= {

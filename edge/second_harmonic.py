@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 CLEAR = 4.0  # deviations beyond which a share is taken out
+DOUBT_BLUR_PX = 0.7
 SURE_SD = 0.004  # deviation of the far field's share below which it is preferred to the load signal's
 
 
@@ -55,12 +56,18 @@ def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2:
     return Cleaned(cleaned, share, share_sd, b[1:], sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
 
 
-def gradient(h: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def doubts(h1: np.ndarray, share_sd: float, motion_sd_px: np.ndarray) -> np.ndarray:
+    """Maps (3, rows, columns) of what one deviation of share and motion brings to 2f."""
+    right, down = gradient(h1.real.astype(complex), DOUBT_BLUR_PX)
+    return np.stack([share_sd * h1.real, 0.5 * motion_sd_px[0] * right.real, 0.5 * motion_sd_px[1] * down.real])
+
+
+def gradient(h: np.ndarray, blur_px: float = 1.2) -> tuple[np.ndarray, np.ndarray]:
     """Change per pixel to the right and down, from a smoothed map: (rows, columns) each."""
     import cv2
 
     def smooth(part: np.ndarray) -> np.ndarray:
-        return cv2.GaussianBlur(np.ascontiguousarray(part, np.float64), (0, 0), 1.2)
+        return cv2.GaussianBlur(np.ascontiguousarray(part, np.float64), (0, 0), blur_px)
 
     s = smooth(h.real) + 1j * smooth(h.imag)
     return np.gradient(s, axis=1), np.gradient(s, axis=0)

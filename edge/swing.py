@@ -15,9 +15,11 @@ from edge import williams
 from edge.second_harmonic import gradient
 
 CLEAR = 4.0  # deviations
-POINTS = 12  # of the cycle: exact up to the 10th order in d
-MOST_PIXELS = 2500  # more say little of d
-STEPS = 4
+POINTS = 10  # of the cycle: exact up to the 8th order in d
+STEPS = 3
+STILL_PX, SWINGS_PX = 0.02, 0.5
+FAR_BLUR_PX = 1.2
+REST_BLUR_PX = 0.5
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,8 @@ def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) 
 def measure(
     coefficients: np.ndarray, z: np.ndarray, h1: np.ndarray, h2: np.ndarray, sd_K: float, view: View
 ) -> tuple[np.ndarray, np.ndarray]:
-    """d_px (2,) complex [right, down], components that do not stand out zero, and the deviation of each; from h1, h2 (n,)
-    complex K, h2 with deviation sd_K of each component, at places z (n,)."""
-    thin = slice(None, None, max(1, z.size // MOST_PIXELS))
-    z, h1, h2 = z[thin], h1[thin], h2[thin]
+    """d_px (2,) complex [right, down], components that do not stand out zero, and how far each may be off, (2,); from
+    h1, h2 (n,) complex K, h2 with deviation sd_K of each component, at places z (n,)."""
     n = np.arange(1, len(coefficients) + 1)
     slope = williams.analytic(coefficients * (n / 2 - 1), z) / z
     slope = slope * np.exp(-1j * np.deg2rad(view.angle_deg)) * view.mm_per_px * view.K_per_MPa
@@ -64,7 +64,17 @@ def measure(
         share, d = share + b[0], d + b[1:]
         if not np.any(np.abs(d) > CLEAR * sd):
             break
-    return np.where(np.abs(d) > CLEAR * sd, d, 0.0), sd
+    clear = np.abs(d) > CLEAR * sd
+    return np.where(clear, d, 0.0), np.where(clear, sd, unseen(np.abs(d), sd))
+
+
+def unseen(d_px: np.ndarray, sd_px: np.ndarray) -> np.ndarray:
+    """What may be there of a motion estimated as d_px with deviation sd_px that does not stand out: most rigs hold their
+    specimen still up to STILL_PX, others let it swing by about SWINGS_PX; both are weighed by how well they agree."""
+    still = np.exp(-0.5 * (d_px / np.hypot(sd_px, STILL_PX)) ** 2) / np.hypot(sd_px, STILL_PX) ** 2
+    swings = np.exp(-0.5 * (d_px / np.hypot(sd_px, SWINGS_PX)) ** 2) / np.hypot(sd_px, SWINGS_PX) ** 2
+    p = swings / (still + swings)
+    return np.sqrt((1 - p) * STILL_PX**2 + p * (sd_px**2 + d_px**2))
 
 
 def take_out(
@@ -72,11 +82,30 @@ def take_out(
 ) -> np.ndarray:
     """maps (H, rows, columns) as of a specimen that stands still, z (rows, columns). Beyond reach_mm of the tip the 1f
     map stays as it is, and the 2f map loses the gradient of the measured 1f map."""
-    still = maps.copy()
-    right, down = gradient(maps[0])
-    still[1] -= 0.5j * (d_px[0] * right + d_px[1] * down)
     near = (np.abs(z) < reach_mm) & (np.abs(z) > view.mm_per_px)
+    series = view.K_per_MPa * williams.evaluate(coefficients, z[near])
     one, two = seen(coefficients, z[near], d_px, view)
-    still[0][near] = maps[0][near] - one + view.K_per_MPa * williams.evaluate(coefficients, z[near])
-    still[1][near] = maps[1][near] - two
+    # what the series does not have (optics that blur the kink at the crack's line) swings along, to first order
+    rest = np.zeros(z.shape, complex)
+    rest[near] = maps[0][near] - series
+    still = maps.copy()
+    still[0][near] -= one - series
+    still[1] -= np.where(near, _shifted(rest, d_px, REST_BLUR_PX), _shifted(maps[0], d_px, FAR_BLUR_PX))
+    still[1][near] -= two
     return still
+
+
+def _shifted(h: np.ndarray, d_px: np.ndarray, blur_px: float) -> np.ndarray:
+    """2f part of a 1f map (rows, columns) that swings, to first order."""
+    right, down = gradient(h, blur_px)
+    return 0.5j * (d_px[0] * right + d_px[1] * down)
+
+
+def unsure(
+    coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, d_sd_px: np.ndarray, sd_K: float, view: View
+) -> np.ndarray:
+    """Where the deviation of the swing spoils the 2f map by more than its noise sd_K, or a pixel sees the tip itself."""
+    r = np.maximum(np.abs(z), view.mm_per_px)
+    slope = np.abs(coefficients[0]) / 2 * r**-1.5 * view.mm_per_px * abs(view.K_per_MPa)
+    near = np.abs(z) < (3 + 2 * np.abs(d_px).max()) * view.mm_per_px
+    return near | (0.5 * slope * np.abs(d_sd_px[d_px != 0]).max(initial=0.0) > sd_K)

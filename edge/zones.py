@@ -6,6 +6,7 @@ means and deviations of what the zones are hold also where the shape is badly kn
 the grid is coarse beside the answer, a finer one is laid around its best point.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import erf
 
@@ -16,6 +17,7 @@ BLUR_PX = 0.7
 START, START_SD = -0.5, 1.0  # contact ends at the physical tip, a little behind the elastic one
 PLACE, PLACE_SD = 2.0, 2.0
 SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
+LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STEP_PX = 0.05  # deviation that the grid itself adds
@@ -23,12 +25,27 @@ STEP_PX = 0.05  # deviation that the grid itself adds
 
 @dataclass(frozen=True)
 class Profile:
-    """x_px (n,): along the crack from the tip, in pixels; values (n,) complex, K; sd (n,): of each component; width_px."""
+    """x_px (n,): along the crack from the tip, in pixels; values (n,) complex, K; sd (n,): of each component; width_px;
+    doubts (m, n): what may stand in the values beside the zones, each with an unknown complex factor of deviation 1."""
 
     x_px: np.ndarray
     values: np.ndarray
     sd: np.ndarray
     width_px: float
+    doubts: np.ndarray | None = None
+
+    def whitened(self) -> tuple[np.ndarray, Callable[[np.ndarray], np.ndarray]]:
+        """The values over their deviations and without what the doubts may be, (n,); and what does the same to models
+        (m, n): the square root of the inverse covariance, as one function."""
+        doubts = np.zeros((0, self.sd.size)) if self.doubts is None else self.doubts / self.sd
+        _, size, shapes = np.linalg.svd(doubts, full_matrices=False)
+        shrink = 1 - 1 / np.sqrt(1 + size**2)
+
+        def white(x: np.ndarray) -> np.ndarray:
+            x = x / self.sd
+            return x - ((x @ shapes.T) * shrink) @ shapes
+
+        return white(self.values), white
 
 
 def taper(x: np.ndarray, start: np.ndarray | float, length: np.ndarray | float) -> np.ndarray:
@@ -106,17 +123,19 @@ def two_zones(profile: Profile) -> TwoZones:
 
 def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.ndarray, sizes: np.ndarray) -> Models:
     """All tapers (start, length) beside all bells (place, size), px."""
-    x, y, w = profile.x_px, profile.values / profile.sd, 1 / profile.sd
+    x, (y, white) = profile.x_px, profile.whitened()
     tapers = np.array([(s, n) for s in starts for n in lengths])
     bells = np.array([(p, s) for p in places for s in sizes])
-    a = np.concatenate([taper(x, s, lengths[:, None]) for s in starts]) * w
-    b = bell(x, bells[:, :1], bells[:, 1:]) * w
+    a = np.concatenate([taper(x, s, lengths[:, None]) for s in starts])
+    b = bell(x, bells[:, :1], bells[:, 1:])
+    shown = np.minimum(a.max(1)[:, None], b.max(1))
+    a, b = white(a), white(b)
     aa, bb, ab = np.sum(a * a, 1)[:, None], np.sum(b * b, 1), a @ b.T
     ay, by = (a @ y)[:, None], b @ y
     det = np.maximum(aa * bb - ab**2, 1e-9 * aa * bb)
     c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
     explained = (np.conj(c) * ay + np.conj(d) * by).real
-    believed = (
+    believed = np.where(shown > LEAST_SHOWN, 0.0, -np.inf) + (
         -0.5 * ((tapers[:, :1] - START) / START_SD) ** 2
         - 0.5 * ((bells[:, 0] - PLACE) / PLACE_SD) ** 2
         - 0.5 * (np.log(bells[:, 1] / SIZE) / np.log(SIZE_FACTOR)) ** 2
