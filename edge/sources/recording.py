@@ -154,32 +154,42 @@ class CsvColumns:
                 number += len(lines)
                 yield self._parse(rows, columns)
 
-    def _parse(self, lines: list[str], number: int, columns: list[int]) -> np.ndarray:
-        """Lines from row `number` on; blank ones are left out."""
-        if any(line.strip() for line in lines):
-            try:
-                out = np.loadtxt(lines, delimiter=",", usecols=columns, ndmin=2, comments=None)
-                if np.isfinite(out).all():
-                    return out
-            except ValueError:  # something is wrong in some row, or written in a way that only float() takes
-                pass
-        rows = [self._row(number + i, line, columns) for i, line in enumerate(lines) if line.strip()]
-        return np.array(rows).reshape(len(rows), len(columns))
-
-    def _row(self, number: int, line: str, columns: list[int]) -> list[float]:
-        cells = line.split(",")
+    def _parse(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
+        if not rows:
+            return np.empty((0, len(columns)))
         try:
-            row = [float(cells[c]) for c in columns]
-        except (ValueError, IndexError):
-            raise InputError(
-                f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
-                f"correct or delete the row"
-            ) from None
-        if not np.isfinite(row).all():
-            raise InputError(
-                f"{self.path}: row {number}: is not finite, may be plain numbers; correct or delete the row"
-            )
-        return row
+            out = np.loadtxt([line for _, line in rows], delimiter=",", usecols=columns, ndmin=2, comments=None)
+        except ValueError:  # something is wrong in some row, or written in a way that only float() takes
+            out = self._parse_row_by_row(rows, columns)
+        if not np.isfinite(out).all():
+            row = rows[int(np.flatnonzero(~np.isfinite(out).all(1))[0])][0]
+            raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
+        return out
+
+    def _parse_row_by_row(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
+        out = np.empty((len(rows), len(columns)))
+        for i, (number, line) in enumerate(rows):
+            cells = line.split(",")
+            try:
+                for j, c in enumerate(columns):
+                    out[i, j] = float(cells[c])
+            except (ValueError, IndexError):
+                raise InputError(
+                    f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
+                    f"correct or delete the row"
+                ) from None
+        return out
+
+
+def _check_header(path: Path, header: list[str], names: tuple[str, ...]) -> None:
+    """Spreadsheets' ways of writing tables that are none here."""
+    if ";" in header[0] or "\t" in header[0]:
+        raise InputError(
+            f"{path}: row 1: is {','.join(header)[:60]!r}, may be {','.join(names)}; separate columns with commas and "
+            f"write decimals with a point"
+        )
+    if _is_number(header[0]):
+        raise InputError(f"{path}: row 1: is a row of numbers, may be a header; put {','.join(names)} above it")
 
 
 def _is_number(text: str) -> bool:
