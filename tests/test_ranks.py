@@ -44,6 +44,7 @@ RANKS = {
     "edge.tip": 2.1,
     "edge.swing": 2.1,
     "edge.sources.simulated": 2.1,
+    "edge.contact": 2.2,
     "edge.fix": 2.5,
     "edge.whole_recording": 2.6,
     "edge.plausible": 2.6,
