@@ -93,9 +93,10 @@ def kills_of_the_program(place: Path, count: int) -> Outcome:
 
     for _ in range(count):
         process = bolotip("run", rig)
-        if not measures(process, before):
+        if not measures(process, before) or process.poll() is not None:
             process.kill()
-            return Outcome("program killed", "SIGKILL", "no rows came within a minute", False)
+            said = process.communicate()[1].strip().splitlines()
+            return Outcome("program killed while it measures", "SIGKILL", f"no rows came: {said[-1:]}", False)
         time.sleep(random.uniform(0, 0.5))
         process.kill()
         said = [int(line.split()[0]) for line in process.stdout.read().split("\n")[:-1]]
