@@ -22,8 +22,6 @@ from edge.handbook import plastic_zone_radius_mm
 
 HALF = 2 * np.sqrt(2) * 0.29630  # integral of sqrt(ln 2u) over u from 1/2 to 1, by numerical integration
 YIELD_SD = 0.15  # relative: yield strength in cycles against the rig file's (common practice, no source)
-REVERSAL_LEAST_SD_PX = 1.0  # blur by optics and heat flow: no reversal is better known than that
-APART_SD = 3.0
 WIDTHS_PX = np.geomspace(0.7, 6.0, 24)
 
 
@@ -81,34 +79,12 @@ def area_mm2(length_mm: float, length_sd_mm: float, path: Path2f) -> tuple[float
     return area, area * float(np.hypot(length_sd_mm / length_mm, path.width_sd_mm / path.width_mm))
 
 
-@dataclass(frozen=True)
-class Tips:
-    """irwin_mm and its deviation; apart: the reversal contradicts it by more than APART_SD deviations."""
-
-    irwin_mm: float
-    irwin_sd_mm: float
-    apart: bool
-
-
-def three_tips(
-    crack_mm: float,
-    crack_sd_mm: float,
-    dK_MPa_sqrt_m: float,
-    dK_sd: float,
-    load_ratio: float,
-    yield_MPa: float,
-    reversal_mm: float | None,
-    reversal_sd_mm: float | None,
-    mm_per_px: float,
-) -> Tips:
-    """The fitted tip less Irwin's r_y at K_max = dK/(1 - R), compared with the reversal. Without a load ratio below 1 the
-    largest K is not known: R = 0 is taken."""
-    ratio = load_ratio if np.isfinite(load_ratio) and load_ratio < 1 else 0.0
-    shift = float(plastic_zone_radius_mm(max(dK_MPa_sqrt_m, 0.0) / (1 - ratio), yield_MPa))
-    relative = 2 * np.hypot(dK_sd / max(dK_MPa_sqrt_m, 1e-9), YIELD_SD)
-    irwin, irwin_sd = crack_mm - shift, float(np.hypot(crack_sd_mm, shift * relative))
-    if reversal_mm is None or reversal_sd_mm is None:
-        return Tips(irwin, irwin_sd, False)
-    # the fitted tip's own doubt moves both alike, so only what is between them counts
-    own = np.hypot(shift * relative, max(reversal_sd_mm, REVERSAL_LEAST_SD_PX * mm_per_px))
-    return Tips(irwin, irwin_sd, bool(abs(reversal_mm - irwin) > APART_SD * own))
+def irwin_tip(
+    crack_mm: float, dK_MPa_sqrt_m: float, dK_sd: float, load_ratio: float, yield_MPa: float
+) -> tuple[float, float] | None:
+    """The fitted tip less Irwin's r_y at K_max = dK/(1 - R), and the deviation of that shift, mm (the fitted tip's own is
+    not in it: it moves the reversal alike). None where the largest load is not known (R is none, or not below 1)."""
+    if not (np.isfinite(load_ratio) and load_ratio < 1 and dK_MPa_sqrt_m > 0):
+        return None
+    shift = float(plastic_zone_radius_mm(dK_MPa_sqrt_m / (1 - load_ratio), yield_MPa))
+    return crack_mm - shift, 2 * shift * float(np.hypot(dK_sd / dK_MPa_sqrt_m, YIELD_SD))

@@ -7,7 +7,6 @@ import recordings
 
 from edge import contact
 from edge.bench_field import Ahead, Contact
-from edge.handbook import plastic_zone_radius_mm
 
 PLATE = plates.centre_crack(shape=(80, 140), tip_px=(38.4, 96.3))
 MM = PLATE.mm_per_px
@@ -61,13 +60,12 @@ def test_the_area_is_that_of_the_half_maximum_contour(length_mm):
 
 def test_irwin_s_tip_by_hand():
     """dK = 18 at R = 0.1 is K_max = 20 MPa sqrt(m); r_y = (20/400)^2/(2 pi) m = 0.398 mm (Irwin; from memory)."""
-    tips = contact.three_tips(12.0, 0.01, 18.0, 0.1, 0.1, 400.0, None, None, 0.15)
-    assert tips.irwin_mm == pytest.approx(12.0 - 0.398, abs=1e-3) and not tips.apart
-    assert tips.irwin_sd_mm == pytest.approx(0.398 * 0.3, rel=0.05)  # 15 % of yield strength are 30 % of r_y
-    unknown = contact.three_tips(12.0, 0.01, 18.0, 0.1, float("nan"), 400.0, None, None, 0.15)
-    assert unknown.irwin_mm == pytest.approx(12.0 - float(plastic_zone_radius_mm(18.0, 400.0)))
+    place, sd = contact.irwin_tip(12.0, 18.0, 0.1, 0.1, 400.0)
+    assert place == pytest.approx(12.0 - 0.398, abs=1e-3)
+    assert sd == pytest.approx(0.398 * 0.3, rel=0.01)  # 15 % of yield strength are 30 % of r_y
+    assert contact.irwin_tip(12.0, 18.0, 0.1, -1.0, 400.0)[0] == pytest.approx(12.0 - 0.398 * (9 / 20) ** 2, abs=1e-3)
 
 
-@pytest.mark.parametrize("reversal_mm, apart", [(11.6, False), (11.35, False), (11.95, False), (10.6, True), (12.4, True)])
-def test_a_reversal_that_contradicts_irwin_s_tip_is_told(reversal_mm, apart):
-    assert contact.three_tips(12.0, 0.01, 18.0, 0.1, 0.1, 400.0, reversal_mm, 0.05, 0.15).apart == apart
+@pytest.mark.parametrize("ratio, dK", [(float("nan"), 18.0), (1.0, 18.0), (0.1, 0.0)])
+def test_without_a_largest_load_there_is_no_irwin_tip(ratio, dK):
+    assert contact.irwin_tip(12.0, dK, 0.1, ratio, 400.0) is None
