@@ -6,6 +6,7 @@ Growth is some ten times faster than steel's, so that a test fits into a minute.
 """
 
 import time
+from datetime import date
 from pathlib import Path
 
 from calibration.door import InputError
@@ -63,7 +64,7 @@ counts_per_K = 100.0
 netd_K = 0.050
 rows = 120
 columns = 160
-made_on = 2031-05-06
+made_on = TODAY
 made_from = ["invented"]
 """
 
@@ -77,7 +78,7 @@ def main(folder: Path | None) -> int:
     started = time.monotonic()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "rig.toml").write_text(RIG)
-    (folder / "camera.toml").write_text(PROFILE)
+    (folder / "camera.toml").write_text(PROFILE.replace("TODAY", date.today().isoformat()))
     rig = load_rig(folder / "rig.toml")
     from edge.sources.simulated import AFTER_ROW_S, bench_from_rig
 

@@ -6,11 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from calibration.door import InputError
 from calibration.profile import CameraProfile, response
+from edge import plausible
 from edge.aliases import collisions, folded_hz
-from edge.demo import RIG
+from edge.demo import PROFILE, RIG
 from edge.handbook import clipped_harmonics, delta_K_MPa_sqrt_m, diffusion_length_mm
 from edge.materials import MATERIALS, find
+from edge.rig import load_rig
 
 NOTES = Path(__file__).parent.parent / "hw_notes"
 PHYSICS = (NOTES / "physics.md").read_text()
@@ -103,6 +106,27 @@ def test_the_program_gives_the_class_the_same_figures():
     assert c[3] / c[2] == pytest.approx(0.3)
     for key, value in (("width_mm", 60.0), ("thickness_mm", 4.0), ("mm_per_px", 0.15), ("frame_rate_hz", 25.0)):
         assert f"{key} = {value}" in RIG  # what the class is told of the demo's rig
+
+
+WRITTEN_WRONG = [
+    ("thickness_mm = 4.0", "thickness_mm = 0.004", "refused"),
+    ("mm_per_px = 0.15", "mm_per_px = 6.67", "refused"),
+    ("temperature_C = 22.0", "temperature_C = 295.0", "doubted"),
+    ("notch_mm = 6.0", "notch_mm = 0.006", "doubted"),
+    ('material = "mild steel"', 'material = "2024"', "unnoticed"),
+]
+
+
+@pytest.mark.parametrize("old, new, outcome", WRITTEN_WRONG, ids=[new for _, new, _ in WRITTEN_WRONG])
+def test_what_the_class_writes_wrong_is_refused_or_doubted_as_the_answer_says(tmp_path, old, new, outcome):
+    assert RIG.count(old) == 1 and (new.startswith("material") or new in (NOTES / "teaching.md").read_text())
+    (tmp_path / "rig.toml").write_text(RIG.replace(old, new))
+    (tmp_path / "camera.toml").write_text(PROFILE.replace("TODAY", "2026-11-25"))
+    try:
+        found = "doubted" if plausible.of_rig(load_rig(tmp_path / "rig.toml")) else "unnoticed"
+    except InputError:
+        found = "refused"
+    assert found == outcome
 
 
 # the tables of physics.md
