@@ -152,7 +152,9 @@ class CsvColumns:
                         f"{self.path}: row {rows[0][0]}: has {cells} cells for {len(header)} columns; write decimals with a point"
                     )
                 number += len(lines)
-                yield self._parse(rows, columns)
+                values = self._parse(rows, columns)
+                del lines, rows  # half a megabyte of text, while the values are used
+                yield values
 
     def _parse(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
         if not rows:
