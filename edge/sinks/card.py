@@ -90,6 +90,9 @@ class CardSink(Sink):
 
     def open(self) -> None:
         """InputError: the folder cannot be one for records, or another process is writing records there."""
+        for place in (self.folder, *self.folder.parents):
+            if place.is_file():
+                raise InputError(f"{self.path}: cannot be written ({place} is a file); give a folder that you may write to")
         with contextlib.suppress(OSError):
             self._take_over(survey(self.path))  # reading works even where the card is full or read-only
             for leftover in self.folder.glob("maps-*.part"):
