@@ -255,9 +255,11 @@ class LoadPhase:
         if not before:
             return 0.0
         last = before[-1]
-        sampled_s = self.time_s[-1] - last.time_s if self.time_s.size else 0.0
-        since_s = min(time_s - last.time_s, max(self.window_s / 2, float(sampled_s)))
-        return last.cycles + (last.frequency_hz * since_s if last.good else 0.0)
+        reach_s = self.window_s / 2
+        if last is self.knots[-1] and self.time_s.size:  # samples that no window has taken in yet, up to a hole in them
+            sampled_to_s = self.hole_s[0] if self.hole_s is not None else float(self.time_s[-1])
+            reach_s = max(reach_s, sampled_to_s - last.time_s)
+        return last.cycles + (last.frequency_hz * min(time_s - last.time_s, reach_s) if last.good else 0.0)
 
     def state(self, since_s: float, until_s: float) -> LoadState | None:
         """Averages over the good windows from `since_s` to `until_s`."""

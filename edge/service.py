@@ -38,7 +38,7 @@ class ServiceManager:
     def alive(self, text: str = "") -> None:
         """Called often; sends no more than needed. text: one line for `systemctl status`."""
         now_s = time.monotonic()
-        if now_s - self._alive_s >= self.every_s:
+        if self.every_s < float("inf") and now_s - self._alive_s >= self.every_s:
             self._alive_s = now_s
             self._send("WATCHDOG=1")
         if text != self._text and now_s - self._told_s >= STATUS_EVERY_S:
@@ -65,6 +65,10 @@ class _ForJournal(logging.Formatter):
 
 
 def begin_log() -> None:
+    logging.basicConfig(level=logging.WARNING, handlers=[log_handler()])
+
+
+def log_handler() -> logging.Handler:
     """Log lines to stderr: with their level for the journal, which knows the time; with the time into a file;
     without either on a terminal."""
     handler = logging.StreamHandler(sys.stderr)
@@ -76,7 +80,7 @@ def begin_log() -> None:
         form = logging.Formatter("%(asctime)s %(message)s", "%Y-%m-%dT%H:%M:%SZ")
         form.converter = time.gmtime
         handler.setFormatter(form)
-    logging.basicConfig(level=logging.WARNING, handlers=[handler])
+    return handler
 
 
 def _stderr_is_journal() -> bool:

@@ -292,10 +292,20 @@ def wait_for_row(folder: Path, condition, seconds: float = 15.0) -> list[Row]:
         time.sleep(0.05)
 
 
-def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path):
+@pytest.fixture
+def running():
+    """A function that takes a process which must not outlive the test."""
+    processes = []
+    yield lambda process: processes.append(process) or process
+    for process in processes:
+        process.kill()
+        process.wait()
+
+
+def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path, running):
     """Tip, dK and cycles against the truth of the bench; the camera's cable out for three seconds."""
     with LiveBench(tmp_path) as live:
-        process = live.run("--status", str(tmp_path / "status"))
+        process = running(live.run("--status", str(tmp_path / "status")))
         out = tmp_path / "out"
         wait_for_row(out, lambda r: r.crack_mm is not None and "settling" not in r.flags)
         live.unplug(live.camera)
