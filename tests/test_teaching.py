@@ -8,7 +8,7 @@ import pytest
 
 from calibration.door import InputError
 from calibration.profile import CameraProfile, response
-from edge import plausible
+from edge import plausible, region
 from edge.aliases import collisions, folded_hz
 from edge.demo import PROFILE, RIG
 from edge.handbook import clipped_harmonics, delta_K_MPa_sqrt_m, diffusion_length_mm
@@ -171,6 +171,12 @@ def test_frames_to_two_millikelvin_in_the_sensor_note():
         assert int(frames.replace(",", "")) == n
         assert [int(s) for s in seconds] == [round(n / rate) for rate in (8.7, 25, 60)]
     assert "| 50 mK | 1,250 |" in text
+
+
+def test_the_fit_region_of_the_optics_note():
+    told = (NOTES / "optics.md").read_text()
+    assert f"({region.CORE_PX} pixels or one diffusion length" in told and region.CORE_DIFFUSION == 1
+    assert f"ends at {region.OUTER_SHARE} of" in told and f"at {region.OUTER_PX:.0f} pixels" in told
 
 
 def test_distances_and_depths_in_the_optics_note():
