@@ -22,7 +22,7 @@ from edge.rig import Rig
 ZERO_C_K = 273.15
 FAR_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 SWING_ROUNDS = 2
-LARGEST_SWING_PX = 0.1  # that might go unseen where it can't be measured
+LEAST_SWING_PX = 0.01  # not worth taking out
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -92,11 +92,11 @@ class Fixer:
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         if found is not None and second:
-            found, corrected, usable, swing_sd = self._swing(corrected, load, usable, sd_K, found, fix)
+            found, corrected, usable, swings = self._swing(corrected, load, usable, sd_K, found, fix)
         if found is not None:
             self._tip_values(found, corrected, fix)
         if found is not None and second:
-            self._closure(corrected, load, usable, sd_K, swing_sd, found, fix)
+            self._closure(corrected, load, usable, sd_K, swings, found, fix)
         self.last = found
         self._keep_maps(harmonics, corrected, usable, found, fix)
         return fix
@@ -192,23 +192,23 @@ class Fixer:
 
     def _swing(
         self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
-    ) -> tuple[tip.TipFit, Corrected, np.ndarray, np.ndarray]:
-        """Tip, maps and pixels to trust as of a specimen that does not swing with the load; doubt of the swing, px."""
+    ) -> tuple[tip.TipFit, Corrected, np.ndarray, swing.Swing]:
+        """Tip, maps and pixels to trust as of a specimen that does not swing with the load; its swing."""
         rows, columns = np.indices(self.shape)
         per_K, mm = fix.maps["stress_per_K"], self.rig.view.mm_per_px
         view = swing.View(found.angle_deg, mm, -0.5 / per_K)
-        still, d_px, d_sd = corrected, np.zeros(2, complex), np.full(2, LARGEST_SWING_PX)
+        still, moves = corrected, swing.NOT_MEASURED
         for _ in range(SWING_ROUNDS):
             z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
             ring = usable & found.region.holds(z) & self._far_field(found, 1.5)
             if np.count_nonzero(ring) < region.LEAST_PIXELS:
                 break
             maps = [m[ring] for m in corrected.maps[:2]]
-            d_px, d_sd = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
-            if not np.any(d_px):
+            moves = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
+            if moves.size_px < LEAST_SWING_PX:
                 break
             reach_mm = 1.3 * found.region.outer_mm
-            still = replace(corrected, maps=swing.take_out(corrected.maps, z, found.coefficients, reach_mm, d_px, view))
+            still = replace(corrected, maps=swing.take_out(corrected.maps, z, found.coefficients, reach_mm, moves.d_px, view))
             stress, sd = -2 * still.maps[0].real * per_K, 2 * float(sd_K[0]) * per_K
             place = (found.row_px, found.col_px)
             again = tip.refine(
@@ -217,13 +217,12 @@ class Fixer:
             if again is None:
                 break
             found = again
-        if not np.any(d_px):
-            return found, corrected, usable, d_sd
-        fix.values["motion_px"] = float(np.linalg.norm(d_px))
+        if not moves.clear:
+            return found, still, usable, moves
+        fix.values["motion_px"] = moves.size_px
         if "motion" not in fix.flags:
             fix.flags.append("motion")
-        unsure = swing.unsure(found.coefficients, z, d_px, d_sd, float(sd_K[1]), view)
-        return found, still, usable & ~unsure, d_sd
+        return found, still, usable & ~swing.unsure(found.coefficients, z, moves, float(sd_K[1]), view), moves
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere."""
@@ -272,7 +271,7 @@ class Fixer:
         load: LoadState,
         usable: np.ndarray,
         sd_K: np.ndarray,
-        swing_sd: np.ndarray,
+        swings: swing.Swing,
         found: tip.TipFit,
         fix: Fix,
     ) -> None:
@@ -293,7 +292,7 @@ class Fixer:
             found.crack_mm,
             corrected.maps[2] if len(corrected.maps) > 2 and 3 not in self.spoiled else None,
             float(sd_K[2]) if len(corrected.maps) > 2 else 0.0,
-            second_harmonic.doubts(corrected.maps[0], cleaned.share_sd, swing_sd),
+            second_harmonic.doubts(corrected.maps[0], cleaned.share_sd, swings.doubt_px),
         )
         fix.flags += seen.flags
         fix.values |= {

@@ -29,10 +29,10 @@ class CrackPath:
         return float(steps.sum() + abs(tip - self.points[behind]))
 
     def _behind(self, tip: complex) -> int:
-        """Index of the last point that lies behind `tip`."""
+        """Index of the last point that lies well behind `tip`: from a nearer one noise would lengthen the way."""
         turn = np.exp(-1j * np.deg2rad(self.angle_deg()))
         for i in range(len(self.points) - 1, 1, -1):
-            if ((tip - self.points[i]) * turn).real > 0:
+            if ((tip - self.points[i]) * turn).real > 0.5 * SPACING_MM:
                 return i
         return 1
 

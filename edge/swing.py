@@ -17,7 +17,7 @@ from edge.second_harmonic import gradient
 CLEAR = 4.0  # deviations
 POINTS = 10  # of the cycle: exact up to the 8th order in d
 STEPS = 3
-STILL_PX, SWINGS_PX = 0.02, 0.5
+STILL_PX, SWINGS_PX = 0.01, 0.5
 FAR_BLUR_PX = 1.2
 REST_BLUR_PX = 0.5
 
@@ -29,6 +29,22 @@ class View:
     angle_deg: float
     mm_per_px: float
     K_per_MPa: float
+
+
+@dataclass(frozen=True)
+class Swing:
+    """d_px (2,) complex [right, down]; how far each may be off, px (2,); whether it stands out."""
+
+    d_px: np.ndarray
+    doubt_px: np.ndarray
+    clear: bool
+
+    @property
+    def size_px(self) -> float:
+        return float(np.linalg.norm(self.d_px))
+
+
+NOT_MEASURED = Swing(np.zeros(2, complex), np.full(2, 0.1), False)  # what might go unseen
 
 
 def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:
@@ -47,9 +63,8 @@ def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) 
 
 def measure(
     coefficients: np.ndarray, z: np.ndarray, h1: np.ndarray, h2: np.ndarray, sd_K: float, view: View
-) -> tuple[np.ndarray, np.ndarray]:
-    """d_px (2,) complex [right, down], components that do not stand out zero, and how far each may be off, (2,); from
-    h1, h2 (n,) complex K, h2 with deviation sd_K of each component, at places z (n,)."""
+) -> Swing:
+    """From h1, h2 (n,) complex K, h2 with deviation sd_K of each component, at places z (n,)."""
     n = np.arange(1, len(coefficients) + 1)
     slope = williams.analytic(coefficients * (n / 2 - 1), z) / z
     slope = slope * np.exp(-1j * np.deg2rad(view.angle_deg)) * view.mm_per_px * view.K_per_MPa
@@ -64,17 +79,21 @@ def measure(
         share, d = share + b[0], d + b[1:]
         if not np.any(np.abs(d) > CLEAR * sd):
             break
-    clear = np.abs(d) > CLEAR * sd
-    return np.where(clear, d, 0.0), np.where(clear, sd, unseen(np.abs(d), sd))
+    mean, doubt = believed(d, sd)
+    return Swing(mean, doubt, bool(np.any(np.abs(d) > CLEAR * sd)))
 
 
-def unseen(d_px: np.ndarray, sd_px: np.ndarray) -> np.ndarray:
-    """What may be there of a motion estimated as d_px with deviation sd_px that does not stand out: most rigs hold their
-    specimen still up to STILL_PX, others let it swing by about SWINGS_PX; both are weighed by how well they agree."""
-    still = np.exp(-0.5 * (d_px / np.hypot(sd_px, STILL_PX)) ** 2) / np.hypot(sd_px, STILL_PX) ** 2
-    swings = np.exp(-0.5 * (d_px / np.hypot(sd_px, SWINGS_PX)) ** 2) / np.hypot(sd_px, SWINGS_PX) ** 2
+def believed(d_px: np.ndarray, sd_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior mean and deviation of a motion estimated as d_px with deviation sd_px: some rigs hold their specimen
+    still up to STILL_PX, others let it swing by about SWINGS_PX; both are weighed by how well they agree."""
+
+    def evidence(spread: float) -> np.ndarray:
+        variance = sd_px**2 + spread**2
+        return np.exp(-0.5 * np.minimum(np.abs(d_px) ** 2 / variance, 700.0)) / variance
+
+    still, swings = evidence(STILL_PX), evidence(SWINGS_PX)
     p = swings / (still + swings)
-    return np.sqrt((1 - p) * STILL_PX**2 + p * (sd_px**2 + d_px**2))
+    return p * d_px, np.sqrt((1 - p) * STILL_PX**2 + p * sd_px**2 + p * (1 - p) * np.abs(d_px) ** 2)
 
 
 def take_out(
@@ -101,11 +120,9 @@ def _shifted(h: np.ndarray, d_px: np.ndarray, blur_px: float) -> np.ndarray:
     return 0.5j * (d_px[0] * right + d_px[1] * down)
 
 
-def unsure(
-    coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, d_sd_px: np.ndarray, sd_K: float, view: View
-) -> np.ndarray:
-    """Where the deviation of the swing spoils the 2f map by more than its noise sd_K, or a pixel sees the tip itself."""
+def unsure(coefficients: np.ndarray, z: np.ndarray, swing: Swing, sd_K: float, view: View) -> np.ndarray:
+    """Where the doubt of the swing spoils the 2f map by more than its noise sd_K, or a pixel sees the tip itself."""
     r = np.maximum(np.abs(z), view.mm_per_px)
     slope = np.abs(coefficients[0]) / 2 * r**-1.5 * view.mm_per_px * abs(view.K_per_MPa)
-    near = np.abs(z) < (3 + 2 * np.abs(d_px).max()) * view.mm_per_px
-    return near | (0.5 * slope * np.abs(d_sd_px[d_px != 0]).max(initial=0.0) > sd_K)
+    near = np.abs(z) < (3 + 2 * np.abs(swing.d_px).max()) * view.mm_per_px
+    return near | (0.5 * slope * swing.doubt_px.max() > sd_K)
