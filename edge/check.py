@@ -109,7 +109,7 @@ def open_both(rig: Rig) -> tuple[FrameSource | None, LoadSource | None, list[Fin
 
 def of_rig_file(rig: Rig) -> Iterator[Finding]:
     try:
-        doubts = [*plausible.of_rig(rig), *plausible.check_recording(rig)]
+        doubts = [*plausible.of_rig(rig, aliases=False), *plausible.check_recording(rig)]
     except InputError as e:
         yield Finding("rig file", False, str(e), usable=False)
         return

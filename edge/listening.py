@@ -15,14 +15,16 @@ from edge.sources.frames_load import FramesLoad
 MOST_BYTES = 48_000_000  # of frames kept for the noise
 FEWEST_FRAMES = 40  # for a noise
 SETTLING_S = 1.5  # frames and samples from before are of no use: clocks settle
+OFF_GRID = 0.03  # relative: a camera of another rate has no place on the nominal one's grid
 TOP_COUNTS, LOWEST_COUNTS = 65400, 2
 
 
 @dataclass(frozen=True)
 class Heard:
-    """frames: that came, copies among them; lost: missing on the camera's grid. frame_rate_hz: of the grid. samples a
-    second of the load, and its state, None where no cyclic load was found. noise_counts: of a frame, the load's harmonics
-    taken out where `load` is known. end_share: of the pixels at an end of the camera's range."""
+    """frames: that came, copies among them; lost: missing on the camera's grid. frame_rate_hz: of the grid, or typical of
+    the arrivals where that is another rate than the rig file's (lost is then 0). load: None where no cyclic load was found.
+    noise_counts: of a frame, the load's harmonics taken out where `load` is known. end_share: of the pixels at an end of
+    the camera's range."""
 
     seconds: float
     frames: int
@@ -105,21 +107,22 @@ class Listener:
         self.phase.feed(time_s, load_kN)
 
     def _heard(self, seconds: float) -> Heard:
-        span_s = self.arrivals[-1] - self.arrivals[0] if len(self.arrivals) > 1 else 0.0
-        by_count = (len(self.arrivals) - 1) / span_s if span_s > 0 else 0.0
+        steps_s = np.diff(self.arrivals)
+        typical_s = float(np.median(steps_s)) if steps_s.size else 0.0
+        seen_hz = 1 / typical_s if typical_s > 0 else 0.0
+        on_grid = abs(seen_hz / self.rig.camera.frame_rate_hz - 1) < OFF_GRID
+        good = [k.good for k in self.phase.knots]
         samples_s = self.sample_times[1] - self.sample_times[0] if self.sample_times else 0.0
         newest = self.newest if self.newest is not None else np.empty(0)
         ends = (newest > TOP_COUNTS) | (newest < LOWEST_COUNTS)
-        nominal = self.rig.camera.frame_rate_hz
-        on_grid = span_s > 0 and abs(by_count / nominal - 1) < 0.1  # else the grid is not the camera's
         return Heard(
             seconds=seconds,
             frames=len(self.arrivals),
             copies=self.copies,
-            lost=self.lost if on_grid or by_count < nominal else 0,
-            frame_rate_hz=self.clock.frame_rate_hz if on_grid else by_count,
+            lost=self.lost if on_grid else 0,
+            frame_rate_hz=self.clock.frame_rate_hz if on_grid else seen_hz,
             samples_per_s=self.samples / samples_s if samples_s > 0 else 0.0,
-            load=self.phase.state(-np.inf, np.inf),
+            load=self.phase.state(-np.inf, np.inf) if 2 * sum(good) > len(good) else None,  # noise has good moments too
             noise_counts=self._noise(),
             end_share=float(ends.mean()) if newest.size else 0.0,
         )

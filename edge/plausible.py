@@ -32,8 +32,8 @@ OFF_NOMINAL = 0.2
 SETTLED_S = 5.0  # of a run: until then a live load may not have been found yet
 
 
-def of_rig(rig: Rig) -> list[str]:
-    """What is doubtful about a rig file."""
+def of_rig(rig: Rig, aliases: bool = True) -> list[str]:
+    """What is doubtful about a rig file; `aliases`: at the frequency and frame rate that it names, too."""
     s, found = rig.specimen, []
     if s.temperature_C is not None and s.temperature_C > HOTTEST_C:
         in_C = s.temperature_C - 273.15
@@ -52,7 +52,7 @@ def of_rig(rig: Rig) -> list[str]:
         found += _gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
     hz, rate = rig.load.frequency_hz, rig.camera.frame_rate_hz
     met = collisions(hz, rate, rig.lockin.memory_s, rig.lockin.mains_hz)
-    if met.reasons:
+    if met.reasons and aliases:
         also = f" (and {len(met.reasons) - 1} more)" if len(met.reasons) > 1 else ""
         found.append(
             f"[load] frequency_hz: is {hz:g} at {rate:g} frames/s: {met.reasons[0]}{also}; take one that bolotip plan proposes"

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -63,7 +64,7 @@ readout_s = 0.0
 readout_sd_s = 0.0001
 counts_per_K = 100.0
 netd_K = 0.030
-made_on = 2026-01-02
+made_on = {today}
 """
 
 
@@ -98,7 +99,7 @@ class LiveBench:
         self.folder, self.load_hz = folder, load_hz
         self.rig = folder / "rig.toml"
         self.rig.write_text(RIG.format(folder=folder, rows=rows, columns=columns, datum_row=rows / 2, every_s=every_s))
-        (folder / "camera.toml").write_text(PROFILE)
+        (folder / "camera.toml").write_text(PROFILE.format(today=date.today()))
         self.camera, self.load = Cable(folder / "camera"), Cable(folder / "load")
         for cable in (self.camera, self.load):
             os.set_blocking(cable.far, False)
