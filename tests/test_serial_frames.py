@@ -286,6 +286,18 @@ def test_a_port_that_is_not_there_is_the_users_mistake(tmp_path):
         SerialFrames(Camera(source="serial", port=str(tmp_path / "ttyACM9"), **values))
 
 
+def test_a_module_that_is_not_there_yet_is_waited_for_where_that_is_asked_for(cable, caplog, monkeypatch):
+    monkeypatch.setattr(capture, "FIRST_WAIT_S", 0.1)
+    cable.unplug()
+    with caplog.at_level(logging.WARNING), SerialFrames(camera(cable), wait=True) as frames:
+        wait_for(lambda: frames.state == "waiting")
+        assert frames.read(0.05) is None and len(caplog.records) == 1 and "No such file" in caplog.text
+        cable.plug()
+        module = Module(cable, endless(), 100.0).begin()
+        assert len(collect(frames, 0.7)) > 10 and frames.state == "ok" and len(caplog.records) == 2
+        module.stop()
+
+
 # --- faults
 
 

@@ -4,6 +4,7 @@ import io
 import json
 import logging
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -17,6 +18,7 @@ import recordings
 from links import invented_row
 from test_loop import SMALL, STEEL_AT_7_HZ
 
+from edge.cli import make_parser
 from edge.record import read_records
 from edge.service import ServiceManager, log_handler
 from edge.status import KEPT, StatusPage
@@ -103,6 +105,26 @@ def test_without_a_manager_nothing_happens(address, monkeypatch):
     monkeypatch.setenv("NOTIFY_SOCKET", address)
     ServiceManager().ready()
     ServiceManager().alive("x")
+
+
+UNIT = ROOT / "hw_notes" / "bolotip.service"
+
+
+def test_the_unit_s_command_line_is_one_that_bolotip_takes():
+    (command,) = [line for line in UNIT.read_text().splitlines() if line.startswith("ExecStart=")]
+    program, *arguments = command.removeprefix("ExecStart=").split()
+    assert program.endswith("/bin/bolotip")
+    parsed = make_parser().parse_args(arguments)
+    assert parsed.wait and parsed.rig.is_absolute() and parsed.out.is_absolute()
+    assert str(parsed.status) == "/run/bolotip", "its RuntimeDirectory"
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="no systemd here")
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path):
+    unit = tmp_path / "bolotip.service"
+    unit.write_text(UNIT.read_text().replace("/opt/bolotip/bin/bolotip", "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, timeout=30)
+    assert (done.returncode, [line for line in done.stderr.splitlines() if "bolotip.service" in line]) == (0, [])
 
 
 # --- the log
