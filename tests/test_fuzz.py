@@ -28,7 +28,7 @@ EDITS = st.lists(
 def test_whatever_comes_is_refused_in_one_line_or_passed_over(name):
     target = TARGETS[name]
 
-    @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.data_too_large])
+    @settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.data_too_large])
     @given(EDITS)
     def attempt(edits):
         with tempfile.TemporaryDirectory() as folder:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import signal
@@ -13,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from links import Cable, invented_row
 
-from edge.record import encode_row, read_records
+from edge.record import BadRow, decode_row, encode_row, read_records
 from edge.sinks.card import CardSink
 from endurance.place import (
     ENVIRONMENT,
@@ -253,6 +254,40 @@ def torn_tail(place: Path) -> Outcome:
     )
 
 
+def link_pulled_out(place: Path) -> Outcome:
+    cable = Cable(place / "port")
+    rig = recording(place / "recording", 1200, {"records": {"serial_port": str(cable.port)}})
+    out, on_wire, state, pulled_s = place / "out", b"", 0, 0.0
+    process = bolotip("run", rig, "--out", out, stdout=subprocess.DEVNULL)
+    before = during = 0
+    end_s = time.monotonic() + 500
+    while process.poll() is None and time.monotonic() < end_s:
+        if state != 1:
+            on_wire += cable.read(0.02)
+        if state == 0 and on_wire.count(b"Z,") > 50:
+            cable.unplug()
+            state, pulled_s, before = 1, time.monotonic(), rows_on(out)
+        elif state == 1 and time.monotonic() > pulled_s + 3.0:
+            during = rows_on(out) - before
+            cable.plug()
+            state = 2
+    while data := cable.read(0.2):
+        on_wire += data
+    _, errors = process.communicate()
+    good, rows = whole_and_in_order(out)
+    seqs = []
+    for line in on_wire.split(b"\n"):
+        with contextlib.suppress(BadRow):
+            seqs.append(decode_row(line.decode("utf-8", "replace")).seq)
+    return Outcome(
+        "serial link pulled out",
+        "`bolotip run` with the link's pty closed for 3 s and opened anew under its name",
+        f"{during} rows on the card meanwhile; all {rows} there in the end, {len(set(seqs))} came over the link, "
+        f"{len(seqs) - len(set(seqs))} twice; {errors.count('rows wait in memory')} log line",
+        good and state == 2 and during > 0 and process.returncode == 0 and len(set(seqs)) > rows - 60 and seqs[-1] == rows - 1,
+    )
+
+
 def budget(place: Path) -> Outcome:
     folder = place / "out"
     with CardSink(folder, budget_MB=3.0) as card:
@@ -304,6 +339,7 @@ def trials(kills: int, program_kills: int) -> list:
         torn_tail,
         full_card,
         read_only_card,
+        link_pulled_out,
         budget,
         write_load,
     ]
