@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError
+from edge.contact import irwin_tip
 from edge.growth_analysis import Analysis, Course, analyse
 from edge.growth_delay import Delay
 from edge.growth_points import (
@@ -67,7 +68,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     found = analyse(fixes, points, events, rig.specimen if rig else None, inflation)
     folder = out or (dirs[0] if dirs[0].is_dir() else dirs[0].parent)
     _write(folder, found, points)
-    for line in summary(found, fixes, points, len(rows), notes + left_out):
+    for line in [*summary(found, fixes, points, len(rows), notes + left_out), *three_tips([r for r, _ in rows], rig)]:
         print(line)
     try:
         from edge.growth_figures import draw
@@ -193,6 +194,25 @@ def summary(found: Analysis, fixes: Fixes, points: Points, rows: int, notes: Seq
         if abs(c.drift_per_mm) > 3 * c.drift_sd_per_mm:
             yield "  it drifts with the crack: look at fit region, boundary conditions of the grips, closure"
     yield from (_delay_line(event, delay) for event, delay in found.delays)
+
+
+def three_tips(rows: Sequence[Row], rig: Rig | None) -> list[str]:
+    """Fitted tip, Irwin's and the 2f phase reversal compared over the test: one line, or none where 2f shows no reversal."""
+    if rig is None:
+        return []
+    behind, shift = [], []
+    for r in rows:
+        if r.crack_mm is None or r.reversal_mm is None or r.dKI_MPa_sqrt_m is None or r.load_ratio is None:
+            continue
+        irwin = irwin_tip(r.crack_mm, r.dKI_MPa_sqrt_m, r.dKI_sd or 0.0, r.load_ratio, rig.specimen.yield_strength_MPa)
+        if irwin is not None:
+            behind.append(r.crack_mm - r.reversal_mm)
+            shift.append(r.crack_mm - irwin[0])
+    if len(behind) < FEWEST_POINTS:
+        return []
+    scatter = 1.4826 * float(np.median(np.abs(np.array(behind) - np.median(behind))))
+    return [f"tips: the 2f phase reverses {np.median(behind):+.2f} mm behind the fitted tip (median of {len(behind)} fixes, one "
+            f"scatters by {scatter:.2f}), Irwin's plastic zone says {np.median(shift):+.2f} mm"]
 
 
 def _delay_line(event: Event, delay: Delay | None) -> str:

@@ -430,6 +430,20 @@ def test_the_command_writes_tables_and_figures(tmp_path, capsys):
         assert picture.shape[0] > 300 and len(np.unique(picture.reshape(-1, 3), axis=0)) > 20
 
 
+def test_the_three_tips_are_compared(tmp_path):
+    """A reversal made up 0.3 mm behind the fitted tip; Irwin's shift by hand: dK = 18 at R = 0.1 and 250 MPa, 1.02 mm."""
+    rng = np.random.default_rng(30)
+    rows = [Row(seq=k, crack_mm=15.0 + 0.1 * k, reversal_mm=14.7 + 0.1 * k + rng.normal(0, 0.05), dKI_MPa_sqrt_m=18.0,
+                dKI_sd=0.1, load_ratio=0.1) for k in range(40)]
+    rig = load_rig(Growing().write(tmp_path, []) / "rig.toml", check_files=False)
+    assert rig.specimen.yield_strength_MPa == 250.0
+    (line,) = growth.three_tips(rows, rig)
+    words = line.split()
+    behind, irwin = float(words[words.index("reverses") + 1]), float(words[words.index("says") + 1])
+    assert behind == pytest.approx(0.30, abs=0.03) and irwin == pytest.approx(1.02, abs=0.005)
+    assert growth.three_tips(rows[:3], rig) == growth.three_tips([Row(seq=1)] * 9, rig) == growth.three_tips(rows, None) == []
+
+
 def test_without_a_rig_file_rates_are_still_there(tmp_path, capsys):
     folder = Growing().write(tmp_path / "deep" / "out", Growing().rows(np.random.default_rng(24), 40), rig=False)
     assert growth.main([folder]) == 0
