@@ -202,6 +202,17 @@ def test_scale_goes_by_marks(lab, capsys):
     assert view["mm_per_px"] == pytest.approx(0.3, rel=1e-4) and view["datum_px"] == [30.0, 10.0]
 
 
+def test_scale_goes_by_the_marks_of_the_notes(lab, capsys):
+    """The command line of hw_notes/calibration.md as it stands there: four marks, so the tilt of the view too."""
+    notes = (Path(cli.__file__).parent.parent / "hw_notes" / "calibration.md").read_text()
+    (words,) = [line.split() for line in notes.splitlines() if line.startswith("bolotip calibrate scale") and "--mark" in line]
+    marks = words[words.index("--mark") :]
+    out = calibrate(lab, capsys, "scale", "view", *marks, profile="other.toml")
+    view = tomli.loads(out[out.index("[view]") : out.index("\npicture")])["view"]
+    assert view["mm_per_px"] == pytest.approx(0.15, rel=0.01)
+    assert view["datum_px"] == pytest.approx([58.0, 18.0], abs=1.0) and abs(view["growth_angle_deg"]) < 1
+
+
 def test_pixels_reports_a_filter_with_its_effect(lab, capsys, tmp_path):
     record(tmp_path / "filtered", plates.uncracked(SHAPE, 0.01), 300, scene=even(296.0), filter_weight=0.25)
     out = calibrate(lab, capsys, "pixels", tmp_path / "filtered", profile="filtered.toml")
