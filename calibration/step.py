@@ -33,6 +33,7 @@ from calibration.step_model import (
 )
 
 WEAKEST_TAU = 0.02  # relative deviation beyond which there is no result
+WEAKEST_DELAY_S = 0.25e-3  # beyond it there is no delay: the loop finds it better in the far field of a specimen
 OUT_OF_SQUARE = 0.035  # rad, standard deviation: a cover held by hand against a stop (common practice, no source)
 COMMON_SCALE, OWN_SCALE = (1e-3, 1e-3, 0.02, 2e-3), (1e-3, 2e-3, 2e-3)
 REJECTED = 0.001
@@ -60,6 +61,7 @@ class Step:
     readout_sd_s: float
     frame_delay_s: float | None
     frame_delay_sd_s: float
+    weak_delay_sd_s: float | None  # of a delay that was seen, but too badly to be told
     steps: tuple[One, ...]
     softness_s: float | None  # time the edge took over one pixel, where a sharp edge did not fit
     regions_tau_s: np.ndarray  # (3, 3), NaN where a region can't tell
@@ -97,7 +99,10 @@ class Step:
             f"tau         {1e3 * self.tau_s:8.3f} +- {1e3 * self.tau_sd_s:.3f} ms",
             f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s)}",
         ]
-        if self.frame_delay_s is None:
+        if self.weak_delay_sd_s is not None:
+            sd, may = 1e3 * self.weak_delay_sd_s, 1e3 * WEAKEST_DELAY_S
+            out.append(f"frame delay: left out, as known to {sd:.2f} ms only (may be {may:g}); take several strokes")
+        elif self.frame_delay_s is None:
             out.append("frame delay: not measured, as load.csv carries no edge of a switch at the cover")
         else:
             out.append(f"frame delay {1e3 * self.frame_delay_s:8.3f} +- {1e3 * self.frame_delay_sd_s:.3f} ms")
@@ -154,6 +159,7 @@ def fit(
         for k, at in zip(found, own(len(found)))
     )
     delay, delay_sd = _delay(steps, np.asarray(edges_s, float), edge_sd_s)
+    weak = delay is not None and delay_sd > WEAKEST_DELAY_S
     regions, regions_sd = _regions(stack, time_s, usable, found, noise, solution, trust)
     every = range(len(parts))
     return Step(
@@ -161,8 +167,9 @@ def fit(
         tau_sd_s=float(sd[0]),
         readout_s=float(solution.x[1]),
         readout_sd_s=float(sd[1]),
-        frame_delay_s=delay,
-        frame_delay_sd_s=delay_sd,
+        frame_delay_s=None if weak else delay,
+        frame_delay_sd_s=0.0 if weak else delay_sd,
+        weak_delay_sd_s=delay_sd if weak else None,
         steps=steps,
         softness_s=float(abs(solution.x[3])) if soft else None,
         regions_tau_s=regions,
