@@ -13,6 +13,7 @@ from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, closure, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, far_field_delay
+from edge.handbook import plastic_zone_radius_mm
 from edge.lockin import Harmonics
 from edge.path import CrackPath
 from edge.phase import LoadState
@@ -20,9 +21,9 @@ from edge.record import Row
 from edge.rig import Rig
 
 ZERO_C_K = 273.15
-FAR_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
-SWING_ROUNDS = 2
-LEAST_SWING_PX = 0.01  # not worth taking out
+FAR_CORES = 2.0
+NEAR_EDGE = 0.75  # of the fit region's area in view
+SMALL_SCALE = 8.0  # plastic zone radii that the ligament must be long: ASTM E647's (4/pi) (Kmax/yield)^2, from memory
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -89,12 +90,15 @@ class Fixer:
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.values["noise_K"] = float(sd_K[0])
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
+        if load.clipped:
+            fix.flags.append("clipped")
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         if found is not None and second:
             found, corrected, usable, swings = self._swing(corrected, load, usable, sd_K, found, fix)
         if found is not None:
             self._tip_values(found, corrected, fix)
+            fix.flags += self._doubts(found, load, bad)
         if found is not None and second:
             self._closure(corrected, load, usable, sd_K, swings, found, fix)
         self.last = found
@@ -194,35 +198,14 @@ class Fixer:
         self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
     ) -> tuple[tip.TipFit, Corrected, np.ndarray, swing.Swing]:
         """Tip, maps and pixels to trust as of a specimen that does not swing with the load; its swing."""
-        rows, columns = np.indices(self.shape)
-        per_K, mm = fix.maps["stress_per_K"], self.rig.view.mm_per_px
-        view = swing.View(found.angle_deg, mm, -0.5 / per_K)
-        still, moves = corrected, swing.NOT_MEASURED
-        for _ in range(SWING_ROUNDS):
-            z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
-            ring = usable & found.region.holds(z) & self._far_field(found, 1.5)
-            if np.count_nonzero(ring) < region.LEAST_PIXELS:
-                break
-            maps = [m[ring] for m in corrected.maps[:2]]
-            moves = swing.measure(found.coefficients, z[ring], maps[0], maps[1], float(sd_K[1]), view)
-            if moves.size_px < LEAST_SWING_PX:
-                break
-            reach_mm = 1.3 * found.region.outer_mm
-            still = replace(corrected, maps=swing.take_out(corrected.maps, z, found.coefficients, reach_mm, moves.d_px, view))
-            stress, sd = -2 * still.maps[0].real * per_K, 2 * float(sd_K[0]) * per_K
-            place = (found.row_px, found.col_px)
-            again = tip.refine(
-                self.rig, stress, sd, usable, place, found.angle_deg, load.frequency_hz, found.K_I, self.flow
-            )
-            if again is None:
-                break
-            found = again
-        if not moves.clear:
-            return found, still, usable, moves
-        fix.values["motion_px"] = moves.size_px
-        if "motion" not in fix.flags:
-            fix.flags.append("motion")
-        return found, still, usable & ~swing.unsure(found.coefficients, z, moves, float(sd_K[1]), view), moves
+        found, maps, unsure, moves = swing.stop(
+            self.rig, corrected.maps, fix.maps["stress_per_K"], sd_K, usable, found, load.frequency_hz, self.flow
+        )
+        if moves.clear:
+            fix.values["motion_px"] = moves.size_px
+            if "motion" not in fix.flags:
+                fix.flags.append("motion")
+        return found, replace(corrected, maps=maps), usable & ~unsure, moves
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere."""
@@ -262,8 +245,23 @@ class Fixer:
             "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
             "r2": found.r2,
         }
-        if tip.weak(found):
-            fix.flags.append("tip_weak")
+
+    def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray) -> list[str]:
+        """What to keep in mind of this tip."""
+        s, mm = self.rig.specimen, self.rig.view.mm_per_px
+        flags = ["tip_weak"] if tip.weak(found) else []
+        rows, columns = np.indices(self.shape)
+        z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
+        ring = found.region.holds(z)
+        if np.any(ring & bad & self.specimen):
+            flags.append("bad_pixels")
+        if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
+            flags.append("near_edge")
+        ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
+        zone = float(plastic_zone_radius_mm(found.K_I / (1 - ratio), s.yield_strength_MPa))
+        if s.geometry != "plate" and region.ligament_mm(s, found.crack_mm) < SMALL_SCALE * zone:
+            flags.append("irwin")
+        return flags
 
     def _closure(
         self,
@@ -275,7 +273,9 @@ class Fixer:
         found: tip.TipFit,
         fix: Fix,
     ) -> None:
-        far = usable & self._far_field(found, 2.0)
+        rows, columns = np.indices(self.shape)
+        place, mm = (found.row_px, found.col_px), self.rig.view.mm_per_px
+        far = usable & region.quiet(williams.to_crack(rows, columns, place, found.angle_deg, mm), found.region, FAR_CORES)
         cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
         h2 = cleaned.h2
         if cleaned.taken_out:
@@ -286,9 +286,9 @@ class Fixer:
             h2,
             float(sd_K[1]),
             usable,
-            (found.row_px, found.col_px),
+            place,
             found.angle_deg,
-            self.rig.view.mm_per_px,
+            mm,
             found.crack_mm,
             corrected.maps[2] if len(corrected.maps) > 2 and 3 not in self.spoiled else None,
             float(sd_K[2]) if len(corrected.maps) > 2 else 0.0,
@@ -306,13 +306,6 @@ class Fixer:
             "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
-
-    def _far_field(self, found: tip.TipFit, cores: float) -> np.ndarray:
-        """Pixels without contact or dissipation: some cores away from the tip, and not in the wake."""
-        rows, columns = np.indices(self.shape)
-        place = (found.row_px, found.col_px)
-        z = williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
-        return (np.abs(z) > cores * found.region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(FAR_HALF_ANGLE_DEG))
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix

@@ -76,10 +76,6 @@ FLAGS: dict[str, str] = {
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
     "frames_gap": "Frames were missing for longer than the frame clock can bridge; it was set anew afterwards.",
     "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",
-    "drift": (
-        "The mean temperature drifted faster than the lock-in's straight line can follow; shield the specimen from "
-        "draught."
-    ),
     "bad_pixels": "Dead or restless pixels in the region of the fit were left out.",
     "noisy": (
         "The noise is well above what the profile's netd_K leads one to expect; look for draught, reflections, a "
@@ -94,7 +90,8 @@ FLAGS: dict[str, str] = {
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
     "irwin": (
-        "Small-scale yielding is doubtful: the plastic zone is not small beside the region of the fit or the ligament."
+        "Small-scale yielding is doubtful: the ligament is shorter than (4/pi) (Kmax/yield strength)^2, the limit of ASTM "
+        "E647."
     ),
     "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.cycles import HYSTERESIS, CycleCounter, LoadEvent
+from edge.wave_fit import WaveFit, fit_harmonics, near_frequency, strongest_frequency
 
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
@@ -21,6 +22,7 @@ KEPT = 256  # knots
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
+FLAT = 0.12  # of the samples at one extreme value: a sine of only 16 steps has so many there
 STILL = 0.2  # of the usual range: a load that moves less stands still
 NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
 SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
@@ -30,7 +32,7 @@ SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
 class Knot:
     """Fit of one window, at its middle. h2: second harmonic over the fundamental, complex, in the convention
     P2(t) = Pa |h2| sin(2 phi + arg h2). cycles: counted up to time_s. noise_kN: residual. trouble: why there is no
-    phase, a word of edge.flags (paused, load_uneven, waiting_load), or nothing."""
+    phase, a word of edge.flags (paused, load_uneven, waiting_load), or nothing. clipped: flat at its top or bottom."""
 
     time_s: float
     phase_rad: float
@@ -41,6 +43,7 @@ class Knot:
     noise_kN: float
     cycles: float
     trouble: str = ""
+    clipped: bool = False
 
     @property
     def good(self) -> bool:
@@ -58,6 +61,7 @@ class LoadState:
     h2: complex
     h2_sd: float
     frequency_drift_hz: float
+    clipped: bool = False
 
 
 class LoadPhase:
@@ -114,7 +118,7 @@ class LoadPhase:
             first = self.hole_s[0] if self.hole_s is not None else float(t[wide[0]])
             self.hole_s = first, float(t[wide[-1] + 1])
 
-    def _fill_hole(self, middle: float, fit: "WaveFit") -> None:
+    def _fill_hole(self, middle: float, fit: WaveFit) -> None:
         """The load ran at the same frequency just before and just after samples were missing: so it did meanwhile, as far
         as anybody knows, and its cycles are taken from frequency and time. Else nobody knows when it stopped."""
         if self.hole_s is None or middle < self.hole_s[1]:
@@ -145,13 +149,13 @@ class LoadPhase:
             self.counter.add(t[new], p[new])
             self.counted_to_s, self.cycles = middle, float(self.counter.cycles)
         if fit is not None and good:
-            self._leave_good(middle, fit)
+            self._leave_good(middle, fit, max(np.mean(p == p.max()), np.mean(p == p.min())) > FLAT)
         else:
             missing = fit is None and self.samples_per_s is None
             trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
             self._leave_bad(middle, trouble)
 
-    def _fit(self, t: np.ndarray, p: np.ndarray) -> "WaveFit | None":
+    def _fit(self, t: np.ndarray, p: np.ndarray) -> WaveFit | None:
         """The window's fit, times from its middle; None where samples are missing."""
         if t.size < 5 * CYCLES or np.max(np.diff(t)) > self.longest_gap_s:
             return None
@@ -162,7 +166,7 @@ class LoadPhase:
             self.frequency_hz = look(t, p, self.nominal_hz) or self.frequency_hz
         return fit_harmonics(t, p, self.frequency_hz)
 
-    def _is_good(self, fit: "WaveFit") -> bool:
+    def _is_good(self, fit: WaveFit) -> bool:
         return (
             fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples))
             and fit.noise_kN < fit.amplitude_kN * max(0.03, min(0.25, 3 * self.typical_noise or 0.25))
@@ -180,7 +184,7 @@ class LoadPhase:
             self.typical_noise = self.typical_amplitude_kN = 0.0
         self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, trouble))
 
-    def _leave_good(self, middle: float, fit: "WaveFit") -> None:
+    def _leave_good(self, middle: float, fit: WaveFit, flat: bool) -> None:
         last = self.knots[-1] if self.knots else None
         self.bad_in_a_row = 0
         weight = 0.2 if self.typical_noise else 1.0
@@ -201,9 +205,8 @@ class LoadPhase:
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
         self._fill_hole(middle, fit)
-        self.knots.append(
-            Knot(middle, phase, fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN, self.cycles)
-        )
+        wave = fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN
+        self.knots.append(Knot(middle, phase, *wave, self.cycles, clipped=flat and self.samples_per_s is None))
 
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
@@ -280,75 +283,5 @@ class LoadPhase:
             complex(h2.mean()),
             float(np.hypot(h2.real.std(), h2.imag.std()) / np.sqrt(len(good))),
             float(f.max() - f.min()),
+            bool(np.mean([k.clipped for k in good]) > 0.5),
         )
-
-
-@dataclass(frozen=True)
-class WaveFit:
-    """A window's least-squares fit at its middle (t = 0)."""
-
-    phase_rad: float
-    frequency_hz: float
-    mean_kN: float
-    amplitude_kN: float
-    h2: complex
-    noise_kN: float
-    samples: int
-
-
-def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit | None:
-    """Least squares of mean, slope, fundamental, its linear change, and second harmonic; two rounds, the second at the
-    corrected frequency. Times (n,) from the middle of the window, load (n,)."""
-    for _ in range(2):
-        w = 2 * np.pi * frequency_hz
-        s, c = np.sin(w * t), np.cos(w * t)
-        scale = t[-1] - t[0]
-        x = np.stack(
-            [np.ones_like(t), t / scale, s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1
-        )
-        b, *_ = np.linalg.lstsq(x, p, rcond=None)
-        z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
-        if abs(z) == 0:
-            return None
-        step = float((change / z).imag) / (2 * np.pi)
-        residual = p - x @ b
-        if abs(step) < 0.1 * frequency_hz:
-            frequency_hz += step
-    return WaveFit(
-        float(np.angle(z)),
-        frequency_hz,
-        float(b[0]),
-        abs(z),
-        z2 / abs(z) * np.exp(-2j * np.angle(z)),
-        float(np.sqrt(residual @ residual / max(1, t.size - 8))),
-        t.size,
-    )
-
-
-def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
-    """Frequency of the strongest line between a fifth and five times the nominal one (periodogram, parabola through the
-    peak), or None."""
-    n = min(4096, t.size)
-    even = np.interp(np.linspace(t[0], t[-1], n), t, p)
-    padded = 4 * n
-    power = np.abs(np.fft.rfft((even - even.mean()) * np.hanning(n), padded))
-    f = np.fft.rfftfreq(padded, (t[-1] - t[0]) / (n - 1))
-    band = np.flatnonzero((f[:-1] > nominal_hz / 5) & (f[:-1] < nominal_hz * 5))
-    if band.size < 3 or not power.any():
-        return None
-    i = int(band[np.argmax(power[band])])
-    a, b, c = power[i - 1 : i + 2]
-    if not a < b >= c:  # a creeping load: its spectrum only falls
-        return None
-    return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0]))
-
-
-def near_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
-    """Frequency within 4 % of the nominal one at which a sine explains the samples best; they may be too sparse for it
-    to show otherwise than as an alias."""
-    step = 0.1 / (t[-1] - t[0])
-    count = int(np.ceil(0.04 * nominal_hz / step))
-    trials = nominal_hz + step * np.arange(-count, count + 1)
-    flat = p - np.polyval(np.polyfit(t, p, 1), t)
-    power = [abs(flat @ np.exp(-2j * np.pi * f * t)) for f in trials]
-    return float(trials[int(np.argmax(power))])

@@ -18,6 +18,7 @@ CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
 OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
 LEAST_PIXELS = 60
+QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,12 @@ class Region:
     terms: int
     fades_over_mm: float | None
 
+
+    @property
+    def area_mm2(self) -> float:
+        """Where nothing cuts it off."""
+        ring = np.pi * (self.outer_mm**2 - self.inner_mm**2) * self.half_angle_deg / 180
+        return float(ring - 2 * self.wake_mm * (self.outer_mm - self.inner_mm))
 
     def holds(self, z: np.ndarray) -> np.ndarray:
         """Which of the places z (complex mm in crack coordinates) it holds: bool, same shape."""
@@ -73,11 +80,15 @@ def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
 def feature_mm(s: Specimen, crack_mm: float) -> float:
     """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth or other
     tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory)."""
-    half_width = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
     near = crack_mm
     if s.geometry == "CT":
         near = float(np.hypot(crack_mm, 0.275 * s.width_mm)) - 0.125 * s.width_mm
-    return max(min(near, half_width - crack_mm), 0.0)
+    return max(min(near, ligament_mm(s, crack_mm)), 0.0)
+
+
+def ligament_mm(s: Specimen, crack_mm: float) -> float:
+    """From the tip to the far edge."""
+    return (s.width_mm / 2 if s.geometry == "MT" else s.width_mm) - crack_mm
 
 
 def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float) -> Region:
@@ -100,6 +111,11 @@ def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float)
     if fit.terms is not None:
         return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms, None)
     return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, max(feature, inner))
+
+
+def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
+    """Places z (complex mm) without contact or dissipation: some cores away from the tip, and not in the wake."""
+    return (np.abs(z) > cores * region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:

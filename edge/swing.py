@@ -11,12 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge import williams
+from edge import region, tip, williams
+from edge.conduction import Flow
+from edge.rig import Rig
 from edge.second_harmonic import gradient
 
 CLEAR = 4.0  # deviations
 POINTS = 10  # of the cycle: exact up to the 8th order in d
 STEPS = 3
+ROUNDS = 2
+CORES = 1.5  # away from the tip the swing is measured
+REACH = 1.3  # of the region's radius the series holds
+LEAST_PX = 0.01  # not worth taking out
 STILL_PX, SWINGS_PX = 0.01, 0.5
 FAR_BLUR_PX = 1.2
 REST_BLUR_PX = 0.5
@@ -45,6 +51,42 @@ class Swing:
 
 
 NOT_MEASURED = Swing(np.zeros(2, complex), np.full(2, 0.1), False)  # what might go unseen
+
+
+def stop(
+    rig: Rig,
+    maps: np.ndarray,
+    stress_per_K: float,
+    sd_K: np.ndarray,
+    usable: np.ndarray,
+    found: tip.TipFit,
+    frequency_hz: float,
+    flow: Flow | None,
+) -> tuple[tip.TipFit, np.ndarray, np.ndarray, Swing]:
+    """Tip and maps (H, rows, columns) complex K, deviations sd_K (H,), as of a specimen that stands still; where the 2f
+    map cannot be trusted (rows, columns); and the swing."""
+    rows, columns = (np.asarray(i) for i in np.indices(usable.shape))
+    mm = rig.view.mm_per_px
+    view = View(found.angle_deg, mm, -0.5 / stress_per_K)
+    still, moves = maps, NOT_MEASURED
+    for _ in range(ROUNDS):
+        z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
+        ring = usable & found.region.holds(z) & region.quiet(z, found.region, CORES)
+        if np.count_nonzero(ring) < region.LEAST_PIXELS:
+            break
+        moves = measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], float(sd_K[1]), view)
+        if moves.size_px < LEAST_PX:
+            break
+        still = take_out(maps, z, found.coefficients, REACH * found.region.outer_mm, moves.d_px, view)
+        stress, sd = -2 * still[0].real * stress_per_K, 2 * float(sd_K[0]) * stress_per_K
+        place = (found.row_px, found.col_px)
+        again = tip.refine(rig, stress, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
+        if again is None:
+            break
+        found = again
+    if not moves.clear:
+        return found, still, np.zeros(usable.shape, bool), moves
+    return found, still, unsure(found.coefficients, z, moves, float(sd_K[1]), view), moves
 
 
 def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:
