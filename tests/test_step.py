@@ -141,6 +141,14 @@ def test_the_step_goes_into_a_profile_and_keeps_a_delay_it_did_not_measure():
     assert fitted(1, CAMERA).into(before).frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
 
 
+def test_a_delay_that_is_badly_seen_is_left_out_and_said():
+    frames, exposure_s = step_frames(np.random.default_rng(1), CAMERA, (3.013,), shape=(40, 54))
+    for edge_sd_s, told in ((1e-4, True), (1e-3, False)):  # a switch sampled every few milliseconds
+        found = step.fit(frames, exposure_s + 0.031, np.ones(frames.shape[1:], bool), [3.013], edge_sd_s)
+        assert (found.frame_delay_s is not None) == told
+        assert any("left out, as known to 1.00 ms only" in line for line in found.text()) == (not told)
+
+
 def no_step():
     return step_frames(np.random.default_rng(8), CAMERA, (99.0,))
 
