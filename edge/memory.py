@@ -1,7 +1,7 @@
 """Memory of the process: what the temporary maps of a fix took goes back to the system after it.
 
-The C library keeps freed memory for later; after the first fixes that is some 20 MB at 256 x 192 pixels and three times
-that at 640 x 480, for work that is done once in ten seconds. Asked, it gives it back.
+The C library keeps freed memory for later; after the first fixes that is 5 to 10 MB at 256 x 192 pixels and 27 MB at
+640 x 480, for work that is done once in ten seconds. Asked, it gives it back.
 """
 
 import contextlib

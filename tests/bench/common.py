@@ -14,6 +14,9 @@ import plates
 import recordings
 
 
+NOISE_K = 0.050
+
+
 @dataclass(frozen=True)
 class Line:
     """One line of the table; ok None: only told."""
@@ -57,19 +60,25 @@ def machine() -> str:
 
 def recording(folder: Path, shape: tuple[int, int], seconds: int, every_s: float = 10.0) -> Path:
     """Rig file of an invented recording of `seconds` (tens) at 25 frames/s: a centre crack in closed form at 7 Hz, load at
-    1 kHz. Ten seconds of frames, 70 cycles, are rendered and repeated."""
+    1 kHz. Ten seconds of frames, 70 cycles, are rendered without noise and repeated with noise of 50 mK."""
     plate = plates.centre_crack(shape=shape)
-    made = recordings.render(plate, frames=250, width_mm=100.0)
-    repeats = seconds // 10
+    made = recordings.render(plate, frames=250, width_mm=100.0, camera={"netd_K": 0.0})
+    repeats, rng = seconds // 10, np.random.default_rng(3)
+    frames = np.concatenate([made.frames] * repeats)
+    for frame in frames:
+        noise = rng.standard_normal(shape, np.float32) * (NOISE_K * made.camera.counts_per_K)
+        frame[~made.dead] += np.rint(noise[~made.dead]).astype(np.int16).astype(np.uint16)  # wraps round as it should
     arrival_s = np.concatenate([made.arrival_s + 10.0 * i for i in range(repeats)])
     load_time_s, load_kN = made.wave.samples(0, int((seconds + 2) * 1000), np.random.default_rng(5))
     long = dataclasses.replace(
         made,
-        frames=np.concatenate([made.frames] * repeats),
+        frames=frames,
         arrival_s=np.maximum.accumulate(arrival_s),
         load_time_s=load_time_s,
         load_kN=load_kN,
     )
-    saved = recordings.save(long, folder, rig={"records": {"every_s": every_s}}, width_mm=100.0)
+    saved = recordings.save(
+        long, folder, rig={"records": {"every_s": every_s}}, profile={"netd_K": NOISE_K}, width_mm=100.0
+    )
     assert saved.rig is not None
     return saved.rig
