@@ -79,6 +79,16 @@ def area_mm2(length_mm: float, length_sd_mm: float, path: Path2f) -> tuple[float
     return area, area * float(np.hypot(length_sd_mm / length_mm, path.width_sd_mm / path.width_mm))
 
 
+def for_maps(path: Path2f | None, length_mm: float | None, length_sd_mm: float | None) -> dict[str, np.ndarray | float]:
+    """What goes into maps-<seq>.npz: the profile, and the area where there is contact."""
+    if path is None:
+        return {}
+    arrays = path.arrays()
+    if length_mm and length_sd_mm:
+        arrays["contact_area_mm2"], arrays["contact_area_sd_mm2"] = area_mm2(length_mm, length_sd_mm, path)
+    return arrays
+
+
 def irwin_tip(
     crack_mm: float, dK_MPa_sqrt_m: float, dK_sd: float, load_ratio: float, yield_MPa: float
 ) -> tuple[float, float] | None:

@@ -58,6 +58,14 @@ def test_the_area_is_that_of_the_half_maximum_contour(length_mm):
     assert np.all(sd > 0.1 * area) and np.all(np.abs(area - counted) < 3.5 * sd)
 
 
+def test_the_maps_file_gets_the_profile_and_the_area_where_there_is_contact():
+    path = path_of(h2_of(3.0) + noise(2))
+    with_contact = contact.for_maps(path, 3.0, 0.2)
+    assert with_contact["contact_area_mm2"] == contact.area_mm2(3.0, 0.2, path)[0]
+    assert set(contact.for_maps(path, None, None)) == {k for k in with_contact if k.startswith("path_")}
+    assert contact.for_maps(None, 3.0, 0.2) == {}
+
+
 def test_irwin_s_tip_by_hand():
     """dK = 18 at R = 0.1 is K_max = 20 MPa sqrt(m); r_y = (20/400)^2/(2 pi) m = 0.398 mm (Irwin; from memory)."""
     place, sd = contact.irwin_tip(12.0, 18.0, 0.1, 0.1, 400.0)
