@@ -74,7 +74,7 @@ class RecycledFrames(FrameSource):
         self.random = np.random.default_rng(seed)
         self.number = self.lost = self.copied = self.away = self.stalls = 0
         self.second = -1
-        self.last = bank[0]
+        self.last, self.image = bank[0], (True, -1)
         self.late_s = np.zeros(BINS)
         self.choice = np.zeros(BINS, int)
         self.lose = np.zeros(BINS, bool)
@@ -122,7 +122,9 @@ class RecycledFrames(FrameSource):
             if self.mode == "shutter":
                 self.copied += 1
                 return Frame(number, arrival, self.last)
-            self.last = self.still[self.choice[i]] if self.mode == "pause" else self.bank[self.choice[i] * BINS + i]
+            image = (self.mode == "pause", self.choice[i] if self.mode == "pause" else self.choice[i] * BINS + i)
+            self.copied += image == self.image  # by chance
+            self.image, self.last = image, (self.still if image[0] else self.bank)[image[1]]
             return Frame(number, arrival, self.last)
 
 
@@ -169,7 +171,8 @@ class Watch:
     """What is kept of each row, in room set aside beforehand; the resident memory beside it."""
 
     def __init__(self, rows: int, cable: Cable, frames: RecycledFrames, every: int = 200):
-        self.rows, self.values, self.memory_MB = 0, np.full((rows + 10, len(KEPT)), np.nan), np.zeros(rows + 10)
+        self.rows, self.values = 0, np.full((rows + 10, len(KEPT)), np.nan)
+        self.memory_MB = np.zeros((rows + 10, 2))  # resident, own
         self.cable, self.frames, self.every, self.wire_rows, self.start_s = cable, frames, every, 0, time.monotonic()
         self.lost = self.copies = 0
         self.flags: dict[str, int] = {}
@@ -177,7 +180,7 @@ class Watch:
 
     def tell(self, row: Row) -> None:
         self.values[self.rows] = [np.nan if (v := getattr(row, name)) is None else v for name in KEPT]
-        self.memory_MB[self.rows] = resident_MB()
+        self.memory_MB[self.rows] = resident_MB(), resident_MB(own_only=True)
         self.rows += 1
         self.lost += row.lost or 0
         self.copies += row.repeated or 0
@@ -189,15 +192,18 @@ class Watch:
         if self.rows % self.every == 0:
             done, spent = self.frames.number, time.monotonic() - self.start_s
             print(
-                f"{done:>9d} frames, {done / spent:.0f}/s, {self.memory_MB[self.rows - 1]:.2f} MB, "
+                f"{done:>9d} frames, {done / spent:.0f}/s, {self.memory_MB[self.rows - 1].round(2)} MB, "
                 f"crack {row.crack_mm} ± {row.crack_sd_mm} mm, cycles {row.cycles}",
                 flush=True,
             )
 
 
-def resident_MB() -> float:
-    with open("/proc/self/statm") as f:
-        return int(f.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+def resident_MB(pid: int | str = "self", own_only: bool = False) -> float:
+    """Resident memory. own_only: without files, and with what was swapped out (a machine short of memory takes back pages
+    of libraries and brings them again, which is no growth of the program)."""
+    with open(f"/proc/{pid}/status") as f:
+        kB = {name: int(rest.split()[0]) for name, rest in (line.split(":") for line in f if line.endswith("kB\n"))}
+    return (kB["RssAnon"] + kB["VmSwap"] if own_only else kB["VmRSS"]) * 1024 / 1e6
 
 
 def rig_file(folder: Path, rows: int, columns: int, port: Path) -> Path:
@@ -273,13 +279,13 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
     n, v = watch.rows, watch.values[: watch.rows]
     tenth = max(3, n // 10)
     memory = watch.memory_MB[:n]
-    drift = float(np.median(memory[-tenth:]) - np.median(memory[tenth : 2 * tenth]))
-    span = float(np.ptp(memory[tenth:]))
+    drift, own = np.median(memory[-tenth:], axis=0) - np.median(memory[tenth : 2 * tenth], axis=0)
+    span = float(np.ptp(memory[tenth:, 1]))
     done = frames.number  # fewer than asked for where it was ended by Ctrl-C or SIGTERM
     seconds = done / RATE_HZ
     true_cycles = LOAD_HZ * float(seconds - paused_s(seconds))
     counted = int(v[-1, KEPT.index("cycles")])
-    good = [drift < 2.0, whole, abs(counted - true_cycles) <= 2, watch.lost >= frames.lost, watch.copies == frames.copied]
+    good = [drift < 2.0, own < 2.0, whole, abs(counted - true_cycles) <= 2, watch.lost >= frames.lost, watch.copies == frames.copied]
     stalls = f"those of {frames.stalls} stalls of {STALL[2]} s are among them"
     part = "" if done == frames.total else f"; ended early, {frames.total:,} were asked for"
     size = f"{frames.bank.shape[1]} × {frames.bank.shape[2]} pixels"
@@ -287,8 +293,9 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
     out = [
         ("frames", f"{done:,} of {size}, {seconds / 86400:.2f} days at {RATE_HZ} a second{part}"),
         ("took", f"{wall / 60:.1f} min; {cpu / 60:.1f} min of processor, {1e6 * cpu / done:.0f} µs a frame, fits and all"),
-        ("resident memory", f"{memory[tenth]:.1f} MB after a tenth, {memory[-1]:.1f} MB at the end"),
-        ("its drift", f"{drift:+.2f} MB from the second tenth to the last (limit 2); {span:.2f} MB between lowest and highest since"),
+        ("resident memory", f"{memory[tenth, 0]:.1f} MB after a tenth, {memory[-1, 0]:.1f} MB at the end"),
+        ("its drift", f"{drift:+.2f} MB from the second tenth to the last (limit 2); without files, with swap {own:+.2f} MB"),
+        ("its span", f"{span:.2f} MB between lowest and highest since the first tenth, without files, with swap"),
         ("records", f"{n} rows; {seq} on the card, {order}; {watch.wire_rows} on the wire; {maps} maps left by the budget"),
         ("cycles", f"{counted:,} counted, {true_cycles:,.0f} true; {LOAD_HZ * float(paused_s(seconds)):,.0f} more without the pauses"),
         ("frames lost", f"{frames.lost} one by one, {watch.lost} counted ({stalls})"),

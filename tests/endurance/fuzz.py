@@ -326,7 +326,7 @@ def campaign(target: Target, count: int, seed: int = 20310506) -> Outcome:
     for number in range(count):
         data = edited(target.example, random_edits(chance)) if number else target.example
         if number == count // 5:
-            start_MB = resident_MB()
+            start_MB = resident_MB(own_only=True)
         with tempfile.TemporaryDirectory() as folder:
             begun = time.monotonic()
             try:
@@ -334,7 +334,7 @@ def campaign(target: Target, count: int, seed: int = 20310506) -> Outcome:
             except Exception as e:
                 wrong = wrong or f"example {number}: {type(e).__name__}: {str(e)[:100]}"
             slowest_s = max(slowest_s, time.monotonic() - begun)
-    growth_MB = resident_MB() - start_MB
+    growth_MB = resident_MB(own_only=True) - start_MB
     unpickled = trap.exists()
     told = ", ".join(f"{n:,} {word}" for word, n in became.items() if n)
     return Outcome(

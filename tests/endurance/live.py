@@ -180,7 +180,9 @@ class Run:
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def memory_MB(self) -> float:
-        return int(Path(f"/proc/{self.program.pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+        from soak import resident_MB
+
+        return resident_MB(self.program.pid, own_only=True)
 
     def end(self) -> tuple[list[Row], str, int]:
         """SIGTERM; rows, log and exit code."""
