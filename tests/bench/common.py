@@ -13,7 +13,6 @@ import numpy as np
 import plates
 import recordings
 
-
 NOISE_K = 0.050
 
 
