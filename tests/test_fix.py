@@ -1,0 +1,106 @@
+"""One fix from exact harmonic maps with noise: motion with the load in closed form, and what is said of a tip."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import plates
+import pytest
+from recordings import K0_PER_MPA, SURFACE_K
+
+from edge.fix import Fixer
+from edge.lockin import Harmonics
+from edge.phase import LoadPhase, LoadState
+from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
+
+COUNTS_PER_K, NOISE_K, FRAMES = 100.0, 0.050, 1500
+LOAD = LoadState(7.0, 10.0, 0.0, 0.1, 0j, 1e-4, 0.0)
+
+
+def rig_for(plate, geometry="plate", width_mm=100.0, yield_MPa=345.0):
+    rows, columns = plate.sum_MPa.shape
+    return Rig(
+        Specimen(geometry, K0_PER_MPA, yield_MPa, 70.0, 1.0, width_mm=width_mm, thickness_mm=2.0),
+        Load("recording", 7.0),
+        Camera("recording", rows, columns, 25.0, counts_per_K=COUNTS_PER_K, zero_K=0.0),
+        View(plate.mm_per_px, plate.datum_px, plate.angle_deg),
+        LockIn(), Fit(), Records(), Path(), Path("rig.toml"),
+    )  # fmt: skip
+
+
+def harmonics(plate, d_px=(0.0, 0.0), seed=0):
+    """Exact maps at f and 2f of a plate that swings by d_px [right, down] sin(phi), each shift in closed form; noise."""
+    phi = 2 * np.pi * np.arange(16) / 16
+    maps = np.zeros((2, *plate.sum_MPa.shape), complex)
+    for p in phi:
+        tip = (plate.tip_px[0] + d_px[1] * np.sin(p), plate.tip_px[1] + d_px[0] * np.sin(p))
+        seen = plates.centre_crack(tip_px=tip, mm_per_px=plate.mm_per_px, half_mm=12.0, stress_MPa=plate.stress_MPa)
+        stress = seen.sum_MPa * np.sin(p)
+        maps += np.stack([stress * np.exp(-1j * p), stress * np.exp(-2j * p)]) * 2j / phi.size
+    maps *= -0.5 * K0_PER_MPA * SURFACE_K
+    sd = NOISE_K * np.sqrt(2 / FRAMES)
+    rng = np.random.default_rng(seed)
+    maps = maps + sd * (rng.standard_normal(maps.shape) + 1j * rng.standard_normal(maps.shape))
+    even = np.full(plate.sum_MPa.shape, 1.0)
+    mean = SURFACE_K * COUNTS_PER_K + 5 * rng.standard_normal(even.shape)
+    amplitude_sd = np.full(2, np.sqrt(2 / FRAMES))
+    return Harmonics(maps * COUNTS_PER_K, mean, NOISE_K * COUNTS_PER_K * even, amplitude_sd, np.ones(2), FRAMES)
+
+
+PLATE = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0)
+
+
+@pytest.mark.parametrize("d_px", [(0.8, 0.0), (0.0, 0.8), (0.35, -0.35)])
+def test_a_swing_with_the_load_is_measured_and_leaves_tip_K_and_T_right(d_px):
+    for seed in range(2):
+        fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, d_px, seed), LOAD, 25.0)
+        v = fix.values
+        assert "motion" in fix.flags and v["motion_px"] == pytest.approx(np.hypot(*d_px), abs=0.06)
+        assert abs(v["tip_row_px"] - PLATE.tip_px[0]) < 0.12 and abs(v["tip_col_px"] - PLATE.tip_px[1]) < 0.12
+        assert v["dKI_MPa_sqrt_m"] == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
+        assert v["T_MPa"] == pytest.approx(PLATE.T_MPa, abs=0.05 * PLATE.stress_MPa)
+        assert "no_contact" in fix.flags and v.get("contact_length_mm") is None
+
+
+def test_a_specimen_that_stands_still_is_not_said_to_move():
+    for seed in range(2):
+        fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, seed=seed), LOAD, 25.0)
+        assert "motion" not in fix.flags and fix.values.get("motion_px") is None
+
+
+def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
+    made = spoil(harmonics(plate))
+    return Fixer(rig_for(plate, **specimen), None, plate.sum_MPa.shape).fix(made, load, 25.0).flags
+
+
+def test_a_short_ligament_of_a_soft_material_is_said():
+    """ASTM E647: ligament >= (4/pi) (Kmax / yield strength)^2, from memory."""
+    needed_mm = 4 / np.pi * (PLATE.KI_MPa_sqrt_m / 0.9 / 345.0) ** 2 * 1e3
+    for share, said in ((0.9, True), (1.1, False)):
+        flags = flags_of(geometry="SENT", width_mm=PLATE.crack_mm + share * needed_mm)
+        assert ("irwin" in flags) == said
+
+
+def test_a_tip_near_the_image_s_edge_is_said():
+    near = plates.centre_crack(tip_px=(61.8, 148.0), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0)
+    assert "near_edge" in flags_of(near) and "near_edge" not in flags_of()
+
+
+def test_a_dead_pixel_in_the_region_is_said():
+    def spoil(h):
+        noise = h.noise.copy()
+        noise[70, 90] = 0.0
+        return replace(h, noise=noise)
+
+    assert "bad_pixels" in flags_of(spoil=spoil) and "bad_pixels" not in flags_of()
+
+
+@pytest.mark.parametrize("top, said", [(np.inf, False), (0.9, True)])
+def test_a_load_signal_that_touches_its_converter_s_end_is_said(top, said):
+    t = np.arange(0, 20, 0.005)
+    p = np.clip(np.sin(2 * np.pi * 7 * t), -top, top)
+    phase = LoadPhase(7.0)
+    phase.feed(t, np.rint(500 + p * 100) / 100)  # some 200 steps of a coarse converter
+    state = phase.state(0.0, 20.0)
+    assert state.clipped == said
+    assert ("clipped" in flags_of(load=replace(LOAD, clipped=state.clipped))) == said
