@@ -145,42 +145,41 @@ class CsvColumns:
                 if not lines[-1].endswith("\n"):
                     if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
-                rows = [(number + i, line) for i, line in enumerate(lines) if line.strip()]
-                if rows and rows[0][1].strip().strip(",").count(",") >= len(header):
-                    cells = rows[0][1].count(",") + 1
+                first = next((i for i, line in enumerate(lines) if line.strip()), 0)
+                if lines and lines[first].strip().strip(",").count(",") >= len(header):
+                    cells = lines[first].count(",") + 1
                     raise InputError(
-                        f"{self.path}: row {rows[0][0]}: has {cells} cells for {len(header)} columns; write decimals with a point"
+                        f"{self.path}: row {number + first}: has {cells} cells for {len(header)} columns; write decimals with a point"
                     )
+                values = self._parse(lines, number, columns)
                 number += len(lines)
-                values = self._parse(rows, columns)
-                del lines, rows  # half a megabyte of text, while the values are used
+                del lines  # half a megabyte of text, while the values are used
                 yield values
 
-    def _parse(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
-        if not rows:
-            return np.empty((0, len(columns)))
-        try:
-            out = np.loadtxt([line for _, line in rows], delimiter=",", usecols=columns, ndmin=2, comments=None)
-        except ValueError:  # something is wrong in some row, or written in a way that only float() takes
-            out = self._parse_row_by_row(rows, columns)
-        if not np.isfinite(out).all():
-            row = rows[int(np.flatnonzero(~np.isfinite(out).all(1))[0])][0]
-            raise InputError(f"{self.path}: row {row}: is not finite, may be plain numbers; correct or delete the row")
-        return out
-
-    def _parse_row_by_row(self, rows: list[tuple[int, str]], columns: list[int]) -> np.ndarray:
-        out = np.empty((len(rows), len(columns)))
-        for i, (number, line) in enumerate(rows):
-            cells = line.split(",")
+    def _parse(self, lines: list[str], number: int, columns: list[int]) -> np.ndarray:
+        """Lines from row `number` on; blank ones are left out."""
+        if any(line.strip() for line in lines):
             try:
-                for j, c in enumerate(columns):
-                    out[i, j] = float(cells[c])
-            except (ValueError, IndexError):
-                raise InputError(
-                    f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
-                    f"correct or delete the row"
-                ) from None
-        return out
+                out = np.loadtxt(lines, delimiter=",", usecols=columns, ndmin=2, comments=None)
+                if np.isfinite(out).all():
+                    return out
+            except ValueError:  # something is wrong in some row, or written in a way that only float() takes
+                pass
+        rows = [self._row(number + i, line, columns) for i, line in enumerate(lines) if line.strip()]
+        return np.array(rows).reshape(len(rows), len(columns))
+
+    def _row(self, number: int, line: str, columns: list[int]) -> list[float]:
+        cells = line.split(",")
+        try:
+            row = [float(cells[c]) for c in columns]
+        except (ValueError, IndexError):
+            raise InputError(
+                f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
+                f"correct or delete the row"
+            ) from None
+        if not np.isfinite(row).all():
+            raise InputError(f"{self.path}: row {number}: is not finite, may be plain numbers; correct or delete the row")
+        return row
 
 
 def _check_header(path: Path, header: list[str], names: tuple[str, ...]) -> None:
