@@ -82,7 +82,7 @@ class LoadPhase:
         self.typical_amplitude_kN = 0.0
         self.last_amplitude_kN = 0.0
         self.hole_s: tuple[float, float] | None = None  # since the last good window: no samples from .. to
-        self.estimated_s: float | None = None  # when cycles were last taken from frequency and time
+        self.estimated_s: float | None = None  # from when on cycles were last taken from frequency and time
 
     @property
     def window_s(self) -> float:
@@ -135,7 +135,7 @@ class LoadPhase:
         if missed > 0:
             self.counter.cycles += missed
             self.cycles += missed
-            self.estimated_s = middle
+            self.estimated_s = from_s
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
         """Leave a knot, good or bad."""
@@ -253,13 +253,18 @@ class LoadPhase:
         return self.knots[-1].time_s if self.knots else -np.inf
 
     def cycles_at(self, time_s: float) -> float:
-        """Cycles counted up to `time_s`, no further than samples tell."""
-        before = [k for k in self.knots if k.time_s <= time_s]
-        if not before:
+        """Cycles counted up to `time_s`, no further than samples tell; between windows by the counts of both."""
+        after = len(self.knots)
+        while after and self.knots[after - 1].time_s > time_s:
+            after -= 1
+        if not after:
             return 0.0
-        last = before[-1]
+        last = self.knots[after - 1]
+        if after < len(self.knots):
+            right = self.knots[after]
+            return last.cycles + (right.cycles - last.cycles) * (time_s - last.time_s) / (right.time_s - last.time_s)
         reach_s = self.window_s / 2
-        if last is self.knots[-1] and self.time_s.size:  # samples that no window has taken in yet, up to a hole in them
+        if self.time_s.size:  # samples that no window has taken in yet, up to a hole in them
             sampled_to_s = self.hole_s[0] if self.hole_s is not None else float(self.time_s[-1])
             reach_s = max(reach_s, sampled_to_s - last.time_s)
         return last.cycles + (last.frequency_hz * min(time_s - last.time_s, reach_s) if last.good else 0.0)

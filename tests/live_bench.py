@@ -112,7 +112,7 @@ class LiveBench:
         rig = load_rig(self.rig)
         slow = {"C_effective": 1e-12}  # the crack stands still: a live test has no time for growth
         law = {k: v for k, v in slow.items() if k in CrackLaw.__dataclass_fields__}
-        return bench_from_rig(rig, camera={"netd_K": 0.030}, law=law, duration_s=3600.0)
+        return bench_from_rig(rig, camera={"netd_K": 0.030}, law=law, duration_s=150.0)
 
     def __enter__(self) -> "LiveBench":
         self.begin_s = time.monotonic()

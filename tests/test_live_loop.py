@@ -118,7 +118,7 @@ class Trial:
         path.write_text(RIG.format(hz=hz, rate=rate, memory=memory))
         self.rig = load_rig(path)
         self.rig = replace(self.rig, load=replace(self.rig.load, nominal_range_kN=range_kN))
-        inner = bench_from_rig(self.rig, wave=wave, duration_s=3600.0, law={"C_effective": 1e-12})
+        inner = bench_from_rig(self.rig, wave=wave, duration_s=150.0, law={"C_effective": 1e-12})
         self.wave, self.rows = inner.wave, list[Row]()
         self.card = CardSink(tmp_path / "out")
         self.card.open()
@@ -161,12 +161,14 @@ def test_cycles_are_counted_and_rows_written_while_the_camera_is_away(tmp_path, 
 
 def test_a_load_wire_that_was_out_leaves_the_count_as_the_machine_ran_on(tmp_path, monkeypatch):
     trial = Trial(tmp_path, monkeypatch, no_load=(22.0, 57.0)).run(80.0)
-    count = [r.cycles for r in trial.rows if r.elapsed_s < 57.0]
+    count = [r.cycles for r in trial.rows if r.elapsed_s < 53.0]
     assert [r.cycles for r in trial.rows] == sorted(r.cycles for r in trial.rows)
-    away = trial.between(30.0, 57.0)
+    away = trial.between(27.0, 53.0)
     assert len(away) >= 5 and max(count) - away[0].cycles < HZ, "nobody knows meanwhile"
     assert all("waiting_load" in r.flags and r.load_frequency_hz is None for r in away[2:])
-    after = trial.between(62.0, 80.0)
+    told = next(i for i, r in enumerate(trial.rows) if "cycles_estimated" in r.flags)
+    after = trial.rows[told:]
+    assert len(after) >= 5
     assert [r.cycles for r in after] == pytest.approx([trial.true_cycles(r) for r in after], abs=1.6)
     assert sum("cycles_estimated" in r.flags for r in trial.rows) == 1
     assert after[-1].noise_K is not None and "waiting_load" not in after[-1].flags
@@ -312,7 +314,7 @@ def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path, 
         wait_for_row(out, lambda r: r.elapsed_s > 2 and r.frames is None)
         live.plug(live.camera)
         lost_at = read_records(out).rows[-1].seq
-        wait_for_row(out, lambda r: r.seq > lost_at and r.crack_mm is not None and r.frames > 20)
+        wait_for_row(out, lambda r: r.seq > lost_at and r.crack_mm is not None and "settling" not in r.flags)
         process.send_signal(signal.SIGTERM)
         _, errors = process.communicate(timeout=20)
     assert process.returncode == 0
@@ -322,16 +324,18 @@ def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path, 
     stored = read_records(out)
     assert stored.bad == [] and stored.torn is None and "ended" in stored.rows[-1].flags
     truth = live.bench.truth(1.0)
-    fixes = [r for r in stored.rows if r.crack_mm is not None]
+    fixes = [r for r in stored.rows if r.crack_mm is not None and "settling" not in r.flags]
     for row in fixes:
         assert abs(row.crack_mm - truth.crack_mm) < 4 * row.crack_sd_mm
         assert abs(row.dKI_MPa_sqrt_m - truth.delta_K_MPa_sqrt_m) < 4 * row.dKI_sd
     before = [r for r in fixes if r.seq < lost_at][-1]
+    assert fixes[-1].seq > lost_at
     assert before.crack_sd_mm < 0.05 and before.dKI_sd < 0.05 * truth.delta_K_MPa_sqrt_m
     assert before.load_range_kN == pytest.approx(2 * live.bench.wave.amplitude_kN, rel=0.02)
-    settled = [r for r in stored.rows if r.elapsed_s > 2.5]
-    counted = [r.cycles - HZ * r.elapsed_s for r in settled]
-    assert max(counted) - min(counted) < 1.5, "cycles go on exactly, camera or not"
+    counted = [r.cycles - HZ * r.elapsed_s for r in stored.rows if r.seq >= fixes[0].seq and "load_uneven" not in r.flags]
+    assert len(counted) > 6
+    told = [(r.seq, r.elapsed_s, r.cycles, r.flags) for r in stored.rows]
+    assert max(counted) - min(counted) < 1.5, f"cycles go on exactly, camera or not: {told}"
     assert any("waiting_frames" in r.flags for r in stored.rows)
     document = json.loads((tmp_path / "status" / "status.json").read_text())
     assert document["last"]["seq"] == stored.rows[-1].seq and document["parts"][0]["name"] == "camera"

@@ -52,20 +52,38 @@ def messages(s: socket.socket) -> list[str]:
             return got
 
 
-def test_a_run_tells_the_manager_that_it_is_ready_alive_and_stopping(tmp_path, manager_socket):
-    made = short_recording(tmp_path)
-    environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "300000"}
-    environment.pop("WATCHDOG_PID", None)
-    command = [sys.executable, "-m", "edge.cli", "run", str(made.rig)]
-    process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL)
-    got = [""]
-    manager_socket.settimeout(30.0)
-    while got[-1] != "STOPPING=1":
-        got.append(manager_socket.recv(4096).decode())
-    assert process.wait(timeout=30) == 0
-    got = got[1:]
-    assert got[0] == "READY=1" and got.count("READY=1") == 1 and got.count("WATCHDOG=1") >= 2
+@pytest.fixture(scope="module")
+def watched_run(tmp_path_factory):
+    """A run under a manager, whose output nobody reads after its first line: folder, messages, exit code, errors."""
+    folder = tmp_path_factory.mktemp("watched")
+    made = short_recording(folder)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as s:
+        s.bind(str(folder / "notify"))
+        s.settimeout(30.0)
+        environment = {**os.environ, "NOTIFY_SOCKET": str(folder / "notify"), "WATCHDOG_USEC": "300000"}
+        environment.pop("WATCHDOG_PID", None)
+        command = [sys.executable, "-m", "edge.cli", "run", str(made.rig)]
+        pipe = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        process = subprocess.Popen(command, cwd=ROOT, env=environment, text=True, **pipe)
+        got = [s.recv(4096).decode()]
+        process.stdout.readline()
+        process.stdout.close()
+        while got[-1] != "STOPPING=1":
+            got.append(s.recv(4096).decode())
+        errors = process.stderr.read()
+        return folder, got, process.wait(timeout=30), errors
+
+
+def test_a_run_tells_the_manager_that_it_is_ready_alive_and_stopping(watched_run):
+    _, got, code, _ = watched_run
+    assert code == 0 and got[0] == "READY=1" and got.count("READY=1") == 1 and got.count("WATCHDOG=1") >= 2
     assert all(m in ("READY=1", "WATCHDOG=1", "STOPPING=1") or m.startswith("STATUS=") for m in got)
+
+
+def test_a_run_goes_on_when_nobody_reads_its_output_any_more(watched_run):
+    folder, _, code, errors = watched_run
+    assert code == 0 and "nobody reads" in errors and "Traceback" not in errors
+    assert len(read_records(folder / "out").rows) == 4
 
 
 def test_the_watchdog_is_fed_three_times_a_period_and_no_oftener(manager_socket, tmp_path, monkeypatch):
@@ -150,17 +168,6 @@ def test_in_the_journal_a_line_has_its_level_and_no_time(monkeypatch):
         log_handler().emit(warning("hung up"))
         there.settimeout(5.0)
         assert there.recv(100) == b"<4>hung up\n"
-
-
-def test_a_run_goes_on_when_nobody_reads_its_output_any_more(tmp_path):
-    made = short_recording(tmp_path)
-    command = [sys.executable, "-m", "edge.cli", "run", str(made.rig)]
-    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    process.stdout.readline()
-    process.stdout.close()
-    errors = process.stderr.read()
-    assert process.wait(timeout=30) == 0 and "nobody reads" in errors and "Traceback" not in errors
-    assert len(read_records(tmp_path / "out").rows) == 4
 
 
 # --- the status page
