@@ -167,19 +167,25 @@ def arrivals(rng, rate_hz: float, seconds: float, skew: float, jitter_s: float, 
     return far, true + 0.0007, arrival
 
 
-CLOCKS = [  # rate, skew, jitter, batch, worst error allowed in s: never above 0.4 ms, which is a degree at 7 Hz
-    (50.0, 5e-3, 0.001, 0.0, 4e-4),
-    (250.0, -5e-3, 0.001, 0.0, 2e-4),
-    (1000.0, 1e-4, 0.003, 0.0, 4e-4),
-    (2000.0, -3e-3, 0.001, 0.0, 1e-4),
-    (1000.0, 2e-3, 0.0005, 0.016, 4e-4),
+# rate, skew, jitter, batch; allowed: constant error and deviation from it after 5 s (ms), step (ppm). The constant part
+# belongs to the wire (and to frame_delay_s): an adapter that hands over every 16 ms shows no sample earlier than 0.3 ms
+# after its moment here. In the third case each line waits for those before it, 3 ms on average at one a millisecond, so
+# that hardly any comes early: what can be known from the arrivals is so much less.
+CLOCKS = [
+    (50.0, 5e-3, 0.001, 0.0, 0.05, 0.15, 5.0),
+    (250.0, -5e-3, 0.001, 0.0, 0.02, 0.08, 2.0),
+    (1000.0, 1e-4, 0.003, 0.0, 0.2, 0.4, 15.0),
+    (2000.0, -3e-3, 0.001, 0.0, 0.01, 0.04, 1.0),
+    (1000.0, 2e-3, 0.0005, 0.016, 0.35, 0.05, 1.0),
 ]
 
 
 @pytest.mark.parametrize("count", [False, True], ids=["time", "count"])
-@pytest.mark.parametrize("rate, skew, jitter, batch, allowed", CLOCKS)
-def test_the_clock_finds_the_lower_envelope_of_the_arrivals(rate, skew, jitter, batch, allowed, count):
-    far, true, arrival = arrivals(np.random.default_rng(1), rate, 60.0, skew, jitter, batch)
+@pytest.mark.parametrize("rate, skew, jitter, batch, constant_ms, deviation_ms, ppm", CLOCKS)
+def test_the_clock_finds_the_lower_envelope_of_the_arrivals(
+    rate, skew, jitter, batch, constant_ms, deviation_ms, ppm, count
+):
+    far, true, arrival = arrivals(np.random.default_rng(1), rate, 30.0, skew, jitter, batch)
     if count:
         far = np.arange(far.size, dtype=float)
     clock = FarClock(step_s=None if count else 1.0)
@@ -193,11 +199,11 @@ def test_the_clock_finds_the_lower_envelope_of_the_arrivals(rate, skew, jitter, 
         first = i + 1
     start = int(5 * rate)
     assert np.isfinite(error[start:]).all()
-    assert np.abs(error[start:]).max() < allowed
+    constant_s = np.median(error[start:])
+    assert abs(constant_s) < 1e-3 * constant_ms
+    assert np.abs(error[start:] - constant_s).max() < 1e-3 * deviation_ms
     assert np.nanmax(np.abs(error)) < 0.003, "not even while it settles"
-    assert clock.step_s == pytest.approx(np.diff(true).mean() / np.diff(far).mean(), rel=1e-5), (
-        "0.01 ms from block to block"
-    )
+    assert clock.step_s == pytest.approx(np.diff(true).mean() / np.diff(far).mean(), rel=1e-6 * ppm)
 
 
 def test_a_stalled_reader_does_not_move_the_clock():
@@ -588,7 +594,8 @@ def test_the_reference_sketch_is_understood_latency_and_wrap_included(sessions):
     x = np.stack([np.ones_like(t), np.sin(TURN * HZ * t), np.cos(TURN * HZ * t)], 1)
     mean, s, c = np.linalg.lstsq(x, p, rcond=None)[0]
     assert (mean, math.hypot(s, c)) == pytest.approx((8 * 512, 8 * 400), rel=0.01)
-    assert abs(math.degrees(math.atan2(c, s))) < 3.0, "1.2 ms; a busy machine runs this"
+    error_s = math.radians(phase_error_deg(*sessions["sketch"].since(2.5))) / (TURN * HZ)
+    assert abs(error_s) < 3 * source.latency_sd_s + 4e-4, "what the round trips leave open, and the clock's own"
 
 
 # --- faults
@@ -599,7 +606,7 @@ def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplo
     monkeypatch.setattr(capture, "LONGEST_WAIT_S", 0.2)
     with serial_load(cable) as source, caplog.at_level(logging.WARNING):
         board = Board().add(cable, timed, 500.0).begin()
-        gather(source, 0.6)
+        gather(source, 0.3)
         assert source.state == "ok"
         cable.unplug()
         board.stop()
@@ -669,12 +676,12 @@ def test_a_loop_that_is_busy_loses_nothing_and_fills_no_memory(cable):
         board = Board().add(cable, timed, 500.0).begin()
         gather(source, 0.8)
         begin_s = time.monotonic()
-        time.sleep(1.0)  # nobody reads
+        time.sleep(0.6)  # nobody reads
         t, p = source.read(0.0)
         assert t.size == pytest.approx(500 * (time.monotonic() - begin_s), abs=30) and source.dropped == 0
         assert np.max(np.diff(t)) < 0.1
         source._capture.room_bytes = 10_000
-        time.sleep(0.7)
+        time.sleep(0.4)
         board.stop()
         assert source.dropped > 0 and source._capture._queued_bytes <= 10_000
 
