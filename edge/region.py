@@ -133,13 +133,16 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
 
 SILENT_PX = 7
 LEAST_SILENT_PX = 60
+LEAST_WIDE_PX = 5
+CLEAR_BESIDE = 5.0  # deviations of the box mean
 CLEAR_SIGNAL = 6.0  # typical stress over its deviation, below which the noise widens lines of zero to areas
 
 
 def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     """Where nothing answers to the load although the rest does (background, a fixture in view): mask (rows, columns).
 
-    A stress field crosses zero along lines; only what is no specimen is zero over an area.
+    A stress field crosses zero along lines, and where it is flat there, it is still small beside them; only what is no
+    specimen is zero over an area and ends in a step.
     """
     import cv2
 
@@ -149,14 +152,20 @@ def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     count = np.maximum(box(usable.astype(np.float32)), 1)
     mean = box(np.where(usable, stress, 0).astype(np.float32)) / count
     noise = sd / np.sqrt(count)
-    none = np.zeros(stress.shape, bool)
+    found = np.zeros(stress.shape, bool)
     if not usable.any() or np.median(np.abs(mean[usable])) < CLEAR_SIGNAL * sd:
-        return none
-    quiet = (np.abs(mean) < 2.5 * noise) & usable
-    _, patches, stats, _ = cv2.connectedComponentsWithStats(quiet.astype(np.uint8))
-    large = np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] >= LEAST_SILENT_PX) + 1
-    if not large.size:
-        return none
-    # the box sees the silent area only where it lies wholly inside it
-    grown = cv2.dilate(np.isin(patches, large).astype(np.uint8), np.ones((SILENT_PX + 2, SILENT_PX + 2), np.uint8))
-    return grown > 0
+        return found
+    still = ((np.abs(mean) < 2.5 * noise) & usable).astype(np.uint8)
+    still = cv2.morphologyEx(still, cv2.MORPH_OPEN, np.ones((LEAST_WIDE_PX, LEAST_WIDE_PX), np.uint8))
+    number, patches, stats, _ = cv2.connectedComponentsWithStats(still)
+    clear = np.abs(mean) > CLEAR_BESIDE * noise
+    for i in range(1, number):
+        if stats[i, cv2.CC_STAT_AREA] < LEAST_SILENT_PX:
+            continue
+        patch = (patches == i).astype(np.uint8)
+        # the box sees the silent area only where it lies wholly inside it
+        grown = cv2.dilate(patch, np.ones((SILENT_PX + 2, SILENT_PX + 2), np.uint8)) > 0
+        beside = (cv2.dilate(patch, np.ones((SILENT_PX + 8, SILENT_PX + 8), np.uint8)) > 0) & ~grown & usable
+        if np.mean(clear[beside]) > 0.5 if beside.any() else True:
+            found |= grown
+    return found

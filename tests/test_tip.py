@@ -8,6 +8,7 @@ import numpy as np
 import plates
 import pytest
 
+from edge import region as regions
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 from edge.tip import acceptable, find, refine, weak
 
@@ -291,3 +292,20 @@ def test_a_closing_crack_is_no_opening_tip():
     stress, usable = noisy(plate)
     found = find(rig_for(plate), -stress, NOISE_MPA, usable, 0.0, LOAD_HZ)
     assert found is None or found.K_I > 0 and np.hypot(*along_and_across_px(found, plate)) > 5
+
+
+@pytest.mark.parametrize("slope_MPa_per_px, noise_MPa", [(0.05, 2.0), (0.3, 2.0), (3.0, 2.0)])
+def test_where_the_stress_crosses_zero_there_is_specimen(slope_MPa_per_px, noise_MPa):
+    seen = slope_MPa_per_px * (COLUMNS - 80.0)
+    stress = np.where(np.abs(seen) < 40, seen + 0.02 * (ROWS - 60.0), 40 * np.sign(seen))
+    stress[:, :20] = 40.0
+    stress += noise_MPa * np.random.default_rng(2).standard_normal(stress.shape)
+    assert np.mean(regions.silent(stress, noise_MPa, np.ones(stress.shape, bool))) < 0.02
+
+
+def test_a_fixture_in_view_is_silent():
+    stress = 60.0 - 0.5 * np.abs(COLUMNS - 80.0)
+    stress[70:, 100:130] = 0.0
+    stress += 3.0 * np.random.default_rng(2).standard_normal(stress.shape)
+    found = regions.silent(stress, 3.0, np.ones(stress.shape, bool))
+    assert found[72:, 102:128].all() and found.sum() < 1.5 * 50 * 30
