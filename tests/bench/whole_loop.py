@@ -18,7 +18,7 @@ from edge.record import Row
 from edge.rig import Rig, load_rig
 from edge.run import run_rig
 
-SHAPE = (192, 256)
+SHAPE, LARGE = (192, 256), (480, 640)
 LEAST_SHARE, MOST_LOAD = 0.40, 0.03
 
 
@@ -71,4 +71,11 @@ def measure(rounds: int = 5) -> Iterator[Line]:
         f"{np.median(load):.1%}",
         f"< {MOST_LOAD:.0%}",
         bool(np.median(load) < MOST_LOAD),
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        rig = load_rig(recording(Path(folder), LARGE, 20))
+        large = [(f / n, r / m) for f, r, n, m in (run(rig) for _ in range(3))]
+    frame, fix = (float(np.median(part)) for part in zip(*large, strict=True))
+    yield Line(
+        f"… 640×480 at 60 frames/s ({frame * 1e6:.0f} µs a frame, {fix * 1e3:.0f} ms a row)", f"{60 * frame + fix / 10:.1%}"
     )
