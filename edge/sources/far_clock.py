@@ -22,6 +22,7 @@ BLOCKS_S = (0.5, 1.0)  # the first block and the longest
 FEWEST = 8  # arrivals for a straight line through them
 COUNT_BLOCK_S = 1.0  # the first block where the step is not known
 RESTARTS, RESTARTS_WITHIN_S = 3, 10.0  # a line lost so often is no clock that counts in the unit it should
+LATE_BLOCKS = 5  # in a row with nothing but late arrivals are not yet believed
 OUTLIERS = 0.05  # of a block; more stamps that seem early than this are not damaged ones
 
 
@@ -50,7 +51,7 @@ class FarClock:
         self._far = self._offset_s = 0.0  # the line goes through this point
         self._covariance = np.zeros((2, 2))
         self._spread_s = 0.001  # typical delay above the envelope
-        self._doubt = False
+        self._doubts = 0  # blocks in a row that contradict the line
         self._astray_since_s: float | None = None
 
     def restart(self, now_s: float) -> None:
@@ -131,13 +132,14 @@ class FarClock:
             float(self._covariance[0, 0]) + earliest_sd(spread_s, far, float(np.sqrt(self._covariance[1, 1]))) ** 2
         )
         if abs(surprise_s) > 6 * np.sqrt(variance) + self._spread_s:
-            if not self._doubt:  # a stalled reader looks like this; the second block in a row is believed
-                self._doubt = True
+            late = surprise_s > 0 and self._nominal_s is not None  # samples that were lost make a count late for good
+            if self._doubts < (LATE_BLOCKS if late else 1):  # a reader that stalls, or comes too seldom, looks like this
+                self._doubts += 1
                 self._next_block()
                 return
             self._covariance[0, 0] += surprise_s**2
             variance += surprise_s**2
-        self._doubt = False
+        self._doubts = 0
         gain = self._covariance[:, 0] / variance
         self._offset_s += gain[0] * surprise_s
         self.step_s += gain[1] * surprise_s
