@@ -41,8 +41,12 @@ cp /etc/resolv.conf "$root/etc/resolv.conf"
 cp -r /usr/local/share/ca-certificates/. "$root/usr/local/share/ca-certificates/" # of a network that has its own
 chroot "$root" update-ca-certificates > /dev/null
 
-rm -rf "$root/bolotip"
-git clone -q --no-hardlinks "$repository" "$root/bolotip"
+if [ -d "$root/bolotip" ]; then # what an earlier run installed there is used again; remove the folder to start afresh
+    git -C "$root/bolotip" fetch -q "$repository"
+    git -C "$root/bolotip" checkout -q -f FETCH_HEAD
+else
+    git clone -q --no-hardlinks "$repository" "$root/bolotip"
+fi
 
 inside() { # one command in the clone, there
     chroot "$root" env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LANG=C.UTF-8 QEMU_CPU="${QEMU_CPU:-}" \
@@ -53,13 +57,15 @@ line() { # the README's line that makes this environment
 }
 
 modules=$(printf 'tests/%s.py ' $fast)
-tests=$(line .venv-test | sed "s| -q tests\$| -q --durations=10 -k 'not three_tenths' $modules|") # no time limits here
+tests=$(line .venv-test | sed "s| -q tests\$| --durations=10 -k 'not three_tenths' $modules|") # no time limits here
 demo=$(line .venv)
 inside 'uname -m; python3 --version; grep PRETTY /etc/os-release'
 echo "+ $tests"
-inside "$tests"
+failed=
+inside "$tests" || failed=" tests"
 echo "+ $demo"
-inside "$demo"
+inside "$demo" || failed="$failed demo"
 inside '.venv/bin/pip list 2> /dev/null | grep -i -E "^(numpy|numba|llvmlite|opencv|pyserial|tomli|matplotlib) "'
 inside 'ls -l bolotip-demo/out; tail -n 2 bolotip-demo/out/records.csv'
+[ -z "$failed" ] || { echo "arm64: failed:$failed" >&2; exit 1; }
 echo "arm64: done"
