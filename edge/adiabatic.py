@@ -21,8 +21,8 @@ def refine(
     frequency_hz: float,
     flow: conduction.Flow | None = None,
 ) -> tuple[tip.TipFit, conduction.Flow | None]:
-    """`found`, fitted with `flow`, as it is with the flow that the map shows; and that flow, None where there is none to
-    speak of. stress (rows, columns) complex MPa, with deviation sd of each part."""
+    """`found`, fitted with `flow`, as it is with the flow that the map shows; and that flow, None where it can't be told.
+    stress (rows, columns) complex MPa, with deviation sd of each part."""
     share: conduction.Share | None = None
     mu = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
     for _ in range(ROUNDS):
@@ -30,9 +30,11 @@ def refine(
         if share is None:
             return found, None
         if not share.clear:
-            if flow is None:
-                return found, None
-            return _again(rig, stress, sd, usable, found, frequency_hz, None) or found, None
+            none = conduction.Flow(0.0, mu) if share.sd < conduction.LEAST else None
+            if flow == none:
+                return found, flow
+            again = _again(rig, stress, sd, usable, found, frequency_hz, none)
+            return (found, flow) if again is None else (_with_doubt(again, share, mu), none)
         known = flow is not None and abs(share.value - flow.share) < max(SETTLED, 0.5 * share.sd)
         if known:
             break

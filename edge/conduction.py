@@ -82,7 +82,7 @@ def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarr
 
 @dataclass(frozen=True)
 class Flow:
-    """Conduction as the fit takes it into account: share of the full effect, diffusion length."""
+    """Conduction as the fit takes it into account: share of the full effect, 0 where the map shows none; diffusion length."""
 
     share: float
     mu_mm: float
@@ -90,6 +90,8 @@ class Flow:
     def columns(self, z: np.ndarray, terms: int, unit_mm: float) -> np.ndarray:
         """What it adds to the columns of williams.design, real part: to the two of the tip's shift, to n = 1 and n = 3."""
         added = np.zeros((2 + 2 * terms - 1, z.size))
+        if not self.share:
+            return added
         unit = np.array([1.0, 0, 0])
         step = 0.05 * self.mu_mm
         for column, direction in ((0, step), (1, 1j * step)):
@@ -103,7 +105,7 @@ class Flow:
 
     def real_part(self, z: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
         """What it adds to the stress sum (n,) MPa at z (n,)."""
-        return self.share * departure(z, coefficients, self.mu_mm).real
+        return self.share * departure(z, coefficients, self.mu_mm).real if self.share else np.zeros(z.shape)
 
 
 @dataclass(frozen=True)

@@ -188,7 +188,7 @@ class Fixer:
         found = self._search(stress.real, sd, usable, load.frequency_hz)
         if found is not None:
             found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
-            if self.flow is not None:
+            if self.flow is not None and self.flow.share:
                 fix.flags.append("conduction")
         if found is None:
             fix.flags.append("no_tip")

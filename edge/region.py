@@ -1,7 +1,7 @@
 """Which pixels the tip fit uses: what is specimen, a ring around the tip, and no wake.
 
-The core is left out up to where heat conduction, plasticity and blur bend the field, and as wide a strip along the wake,
-where the faces touch. A strip costs less than a wedge: what lies beside the crack tells K from T best.
+The core is left out up to where heat conduction, plasticity and blur bend the field, and a strip along the wake, where the
+faces touch. A strip costs less than a wedge: what lies beside the crack tells K from T best.
 """
 
 from dataclasses import dataclass
@@ -14,6 +14,7 @@ from edge.rig import Rig, Specimen
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 TERMS = 15  # with fading prior; as many as given in the rig file, without prior
 CORE_PX = 3.5
+WAKE_MM, WAKE_PX = 0.75, 5.0  # contact is seen spread over some tenths of a millimetre: common practice, no source
 CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
 OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
@@ -91,23 +92,25 @@ def ligament_mm(s: Specimen, crack_mm: float) -> float:
     return (s.width_mm / 2 if s.geometry == "MT" else s.width_mm) - crack_mm
 
 
-def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float) -> Region:
-    """The region for a crack of this size: the rig file's keys, or defaults from the physics."""
+def choose(
+    rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float, conducting: bool = True
+) -> Region:
+    """The region for a crack of this size: the rig file's keys, or defaults from the physics. conducting: whether heat may
+    flow around the tip; where the map shows that none does, core and wake are those of blur, contact and yielding."""
     s, fit = rig.specimen, rig.fit
     mm = rig.view.mm_per_px
     inner = fit.inner_mm
-    if inner is None:
-        inner = max(
-            CORE_PX * mm,
-            CORE_DIFFUSION * float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)),
-            1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa)),
-        )
     feature = feature_mm(s, crack_mm)
+    mu = CORE_DIFFUSION * float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)) if conducting else 0.0
     # a short crack leaves no room outside a wide core: the ring is then as narrow as can still be fitted
-    if fit.inner_mm is None:
-        inner = max(min(inner, 0.25 * feature), 2.0 * mm)
+    most = max(0.25 * feature, 2.0 * mm)
+    if inner is None:
+        yielding = 1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa))
+        inner = min(max(CORE_PX * mm, mu, yielding), most)
     outer = fit.outer_mm if fit.outer_mm is not None else max(min(OUTER_SHARE * feature, OUTER_PX * mm), inner + 5 * mm)
-    half, wake = (180.0, inner) if fit.half_angle_deg is None else (fit.half_angle_deg, 0.0)
+    half, wake = fit.half_angle_deg, 0.0
+    if half is None:
+        half, wake = 180.0, min(max(WAKE_MM, WAKE_PX * mm, mu), most)
     if fit.terms is not None:
         return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms, None)
     return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, max(feature, inner))
@@ -115,7 +118,7 @@ def choose(rig: Rig, crack_mm: float, dK_MPa_sqrt_m: float, frequency_hz: float)
 
 def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
     """Places z (complex mm) without contact or dissipation: some cores away from the tip, and not in the wake."""
-    return (np.abs(z) > cores * region.inner_mm) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
+    return (np.abs(z) > cores * max(region.inner_mm, region.wake_mm)) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:

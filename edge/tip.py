@@ -67,18 +67,19 @@ def refine(
     flow: Flow | None = None,
 ) -> TipFit | None:
     """Steps from `start` (row, column) to the tip; None where they lead nowhere. stress (rows, columns) MPa range with
-    deviation `sd`, usable (rows, columns) bool."""
+    deviation `sd`, usable (rows, columns) bool; flow: how heat is known to flow, None where it is not known."""
     row, col = start
     mm = rig.view.mm_per_px
     turn = np.exp(1j * np.deg2rad(angle_deg))
     dK, scale, far, again = dK_hint, None, True, 0
     pixels: tuple[np.ndarray, np.ndarray] | None = None
+    conducting = flow is None or flow.share > 0
     region, tidied, whole = choose(rig, 1.0, 0.0, frequency_hz), 0, 1
     for step_number in range(STEPS):
         free = not tidied and not again and (step_number < FREE_STEPS or far)
         if pixels is None or free:  # later the set of pixels stands still, so that the steps end
             crack = float(along(rig, row, col, rig.view.growth_angle_deg))
-            region = choose(rig, crack, dK, frequency_hz)
+            region = choose(rig, crack, dK, frequency_hz, conducting)
             pixels = _pixels(usable, (row, col), angle_deg, mm, region)
             whole = max(1, pixels[0].size)
         z = williams.to_crack(*pixels, (row, col), angle_deg, mm)
