@@ -3,7 +3,7 @@
 import pytest
 from endurance import card
 from endurance.place import LOAD_HZ, Outcome, recording
-from endurance.table import put_section, table
+from endurance.table import kept_rows, put_section, table
 
 from edge.fix import Fix, Fixer
 from edge.rig import load_rig
@@ -40,3 +40,11 @@ def test_a_section_of_the_note_is_replaced_and_the_others_stay(tmp_path):
     put_section(note, "Faults", table(("fault", "result"), [("c", "2")]))
     text = note.read_text()
     assert text == "# Endurance\n\n## Faults\n\n| fault | result |\n| --- | --- |\n| c | 2 |\n\n## Soak\n\nfirst\n"
+
+
+def test_part_of_the_trials_replaces_their_rows_and_keeps_the_others(tmp_path):
+    note = tmp_path / "note.md"
+    put_section(note, "Faults", table(("fault", "result"), [("a", "1"), ("b", "2")]))
+    put_section(note, "Soak", table(("figure", "value"), [("x", "y")]))
+    assert kept_rows(note, "Faults", [("b", "3"), ("c", "4")]) == [["a", "1"], ("b", "3"), ("c", "4")]
+    assert kept_rows(tmp_path / "none.md", "Faults", [("b", "3")]) == [("b", "3")]

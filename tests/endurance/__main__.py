@@ -25,14 +25,14 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from endurance import card, fuzz, live  # noqa: E402
 from endurance.place import CannotTry, Outcome  # noqa: E402
-from endurance.table import put_section, table  # noqa: E402
+from endurance.table import kept_rows, put_section, table  # noqa: E402
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kills", type=int, default=500, metavar="N", help="of the writing process (default: 500)")
     parser.add_argument("--program-kills", type=int, default=30, metavar="N", help="of the whole program (default: 30)")
-    parser.add_argument("--only", metavar="WORD", help="trials whose name holds this word")
+    parser.add_argument("--only", metavar="WORD", help="trials whose name holds this word; --note keeps the rest")
     parser.add_argument("--fuzz", type=int, default=0, metavar="N", help="the long fuzz as well, N examples of each kind")
     parser.add_argument("--note", type=Path, metavar="FILE.md", help="put the table into this note")
     a = parser.parse_args()
@@ -54,9 +54,10 @@ def main() -> int:
         if not a.only or a.only in target.name:
             outcomes.append(fuzz.campaign(target, a.fuzz))
             print(f"{outcomes[-1].verdict}: {outcomes[-1].fault}\n    {outcomes[-1].result}", flush=True)
-    text = table(("fault", "how it is injected", "result", "verdict"), [(o.fault, o.how, o.result, o.verdict) for o in outcomes])
+    rows = [(o.fault, o.how, o.result, o.verdict) for o in outcomes]
     if a.note:
-        put_section(a.note, "Faults", text)
+        rows = kept_rows(a.note, "Faults", rows) if a.only else rows
+        put_section(a.note, "Faults", table(("fault", "how it is injected", "result", "verdict"), rows))
     return 0 if all(o.good is not False for o in outcomes) else 1
 
 

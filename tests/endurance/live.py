@@ -180,9 +180,14 @@ class Run:
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def memory_MB(self) -> float:
+        """Median of two seconds: a fix takes some 15 MB for a moment."""
         from soak import resident_MB
 
-        return resident_MB(self.program.pid, own_only=True)
+        seen = []
+        for _ in range(20):
+            seen.append(resident_MB(self.program.pid, own_only=True))
+            time.sleep(0.1)
+        return float(np.median(seen))
 
     def end(self) -> tuple[list[Row], str, int]:
         """SIGTERM; rows, log and exit code."""

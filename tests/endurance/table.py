@@ -21,3 +21,13 @@ def put_section(note: Path, title: str, text: str) -> None:
     else:
         sections.append(new)
     note.write_text("\n\n## ".join(sections) + "\n")
+
+
+def kept_rows(note: Path, title: str, rows: list[Sequence[str]]) -> list[Sequence[str]]:
+    """`rows`, and in their old places those of the table in the section `title` whose first cell is not among them."""
+    if not note.exists() or f"\n## {title}\n" not in note.read_text():
+        return rows
+    section = note.read_text().split(f"\n## {title}\n")[1].split("\n## ")[0]
+    old = [line.strip("| ").split(" | ") for line in section.splitlines() if line.startswith("| ")][2:]
+    new = {row[0]: row for row in rows}
+    return [new.pop(row[0], row) for row in old] + list(new.values())
