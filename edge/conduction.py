@@ -41,17 +41,18 @@ def _kernels() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def _tables() -> tuple[np.ndarray, np.ndarray]:
     """E_1, E_3 (THETA, RHO) complex: departures for s = Re z^(-1/2) and Re z^(1/2), times rho^(1/2) and rho^(-1/2)."""
     s, k0, qk1 = _kernels()
-    x = (RHO * np.cos(THETA[:, None]))[..., None]
-    y = (RHO * np.sin(THETA[:, None]))[..., None]
     t = np.linspace(0, np.sqrt(3 * LARGEST), 900) + 1e-9  # along the face, r' = t^2
-    distance = np.sqrt((x + t**2) ** 2 + y**2)
     step = t[1] - t[0]
 
-    def looked_up(values: np.ndarray) -> np.ndarray:
+    def looked_up(distance: np.ndarray, values: np.ndarray) -> np.ndarray:
         return np.interp(distance, s, values.real, right=0) + 1j * np.interp(distance, s, values.imag, right=0)
 
-    first = -2 / np.pi * np.trapezoid(looked_up(qk1) * (x + t**2) / distance, dx=step, axis=-1)
-    third = np.trapezoid(looked_up(k0), dx=step, axis=-1) / np.pi
+    first, third = (np.empty((THETA.size, RHO.size), complex) for _ in range(2))
+    for i, theta in enumerate(THETA):  # one at a time: all at once take 300 MB for a moment
+        ahead = (RHO * np.cos(theta))[:, None] + t**2
+        distance = np.hypot(ahead, (RHO * np.sin(theta))[:, None])
+        first[i] = -2 / np.pi * np.trapezoid(looked_up(distance, qk1) * ahead / distance, dx=step)
+        third[i] = np.trapezoid(looked_up(distance, k0), dx=step) / np.pi
     return first * RHO**0.5, third * RHO**-0.5
 
 
