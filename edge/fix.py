@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import adiabatic, aliases, closure, motion, region, second_harmonic, swing, tip, williams
+from edge import adiabatic, aliases, closure, contact, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, far_field_delay
 from edge.handbook import plastic_zone_radius_mm
@@ -97,7 +97,7 @@ class Fixer:
         if found is not None and second:
             found, corrected, usable, swings = self._swing(corrected, load, usable, sd_K, found, fix)
         if found is not None:
-            self._tip_values(found, corrected, fix)
+            self._tip_values(found, corrected, load.ratio, fix)
             fix.flags += self._doubts(found, load, bad)
         if found is not None and second:
             self._closure(corrected, load, usable, sd_K, swings, found, fix)
@@ -218,7 +218,7 @@ class Fixer:
         self.flow = None
         return tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
 
-    def _tip_values(self, found: tip.TipFit, corrected: Corrected, fix: Fix) -> None:
+    def _tip_values(self, found: tip.TipFit, corrected: Corrected, load_ratio: float, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
         # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
@@ -231,6 +231,7 @@ class Fixer:
         crack_mm = self.path.length_mm(place)
         slip_mm = float(np.hypot(*self.slip.sd_px)) * mm
         crack_sd = float(np.sqrt(sd[0] ** 2 + (crack_mm * self.rig.view.mm_per_px_sd / mm) ** 2 + slip_mm**2))
+        irwin = contact.irwin_tip(crack_mm, found.K_I, float(sd[2]), load_ratio, s.yield_strength_MPa)
         fix.values |= {
             "tip_row_px": found.row_px,
             "tip_col_px": found.col_px,
@@ -244,6 +245,7 @@ class Fixer:
             "T_MPa": found.T_MPa,
             "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
             "r2": found.r2,
+            "irwin_mm": irwin[0] if irwin else None,
         }
 
     def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray) -> list[str]:
@@ -306,6 +308,9 @@ class Fixer:
             "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
+        place, mm = (found.row_px, found.col_px), self.rig.view.mm_per_px
+        path = contact.path_2f(h2, float(sd_K[1]), usable, place, found.angle_deg, mm, found.crack_mm)
+        fix.maps |= contact.for_maps(path, seen.contact_length_mm, seen.contact_sd_mm)
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix

@@ -64,25 +64,26 @@ class Row:
     load_h2_deg: float | None = _as("%.0f")
     tip_row_px: float | None = _as("%.3f")
     tip_col_px: float | None = _as("%.3f")
-    tip_sd_px: float | None = _as("%.3g")
+    tip_sd_px: float | None = _as("%.2g")
     crack_mm: float | None = _as("%.4f")
-    crack_sd_mm: float | None = _as("%.3g")
+    crack_sd_mm: float | None = _as("%.2g")
     dKI_MPa_sqrt_m: float | None = _as("%.5g")
-    dKI_sd: float | None = _as("%.3g")
+    dKI_sd: float | None = _as("%.2g")
     dKII_MPa_sqrt_m: float | None = _as("%.4g")
-    dKII_sd: float | None = _as("%.3g")
+    dKII_sd: float | None = _as("%.2g")
     T_MPa: float | None = _as("%.4g")
-    T_sd: float | None = _as("%.3g")
+    T_sd: float | None = _as("%.2g")
     r2: float | None = _as("%.5f")
     noise_K: float | None = _as("%.4g")
     contact_length_mm: float | None = _as("%.3f")
-    contact_sd_mm: float | None = _as("%.3g")
+    contact_sd_mm: float | None = _as("%.2g")
     contact_K: float | None = _as("%.4g")
     ahead_K: float | None = _as("%.4g")
     phase_gap_deg: float | None = _as("%.1f")
     opening_fraction: float | None = _as("%.4f")
-    opening_sd: float | None = _as("%.3g")
+    opening_sd: float | None = _as("%.2g")
     reversal_mm: float | None = _as("%.3f")
+    irwin_mm: float | None = _as("%.3f")  # the fitted tip less Irwin's plastic zone radius: compare with reversal_mm
     motion_px: float | None = _as("%.2g")  # amplitude of the specimen's motion at the load frequency
     slip_px: float | None = _as("%.3g")  # shift of the specimen since the start of the run
     rate_mm_per_cycle: float | None = _as("%.3g")  # growth over the last fixes
@@ -98,7 +99,7 @@ _FORMS = {f.name: f.metadata.get("form", "%s") for f in dataclasses.fields(Row) 
 _WHOLE = frozenset(name for name, form in _FORMS.items() if form == "%d") | {"seq"}
 # Beyond those every reader relies on; a file has all of them or none, so that a damaged name is noticed.
 _OURS = tuple(
-    "load_h2 load_h2_deg motion_px slip_px rate_mm_per_cycle rate_sd cycles_to_target lost repeated".split()
+    "load_h2 load_h2_deg irwin_mm motion_px slip_px rate_mm_per_cycle rate_sd cycles_to_target lost repeated".split()
 )
 COLUMNS: tuple[str, ...] = (*_FORMS, "crc32")
 
