@@ -99,7 +99,7 @@ def analyse(
         return Closure(flags=("no_contact",))
     near = [float(np.sum(np.abs(p.values / p.sd)[np.abs(p.x_px) < 12] ** 2)) for p in profiles]
     profile = profiles[int(np.argmax(near))]
-    zones = two_zones(profile)
+    zones = two_zones(profile, crack_mm / mm_per_px if crack_mm > 0 else np.inf)
     ahead = zones.gain_bell > EARNED
     ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
     if not _contact_stands(zones):

@@ -98,10 +98,11 @@ class Models:
     gains: tuple[float, float]
 
 
-def two_zones(profile: Profile) -> TwoZones:
-    """The posterior for a profile."""
-    longest = 1.2 * max(-float(profile.x_px.min()), 12.0)
+def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
+    """The posterior for a profile; no contact is longer than the crack."""
+    longest = min(1.2 * max(-float(profile.x_px.min()), 12.0), max(crack_px, 2.0))
     lengths = np.concatenate([np.arange(1.5, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
+    lengths = lengths[lengths <= longest]
     starts, places, sizes = np.arange(-4.0, 2.1, 0.5), np.arange(-0.5, 8.1, 0.5), np.geomspace(0.9, 7.0, 12)
     models = weigh(profile, starts, lengths, places, sizes)
     best = int(np.argmax(models.weight))
@@ -113,7 +114,7 @@ def two_zones(profile: Profile) -> TwoZones:
         fine = weigh(
             profile,
             start + 0.5 * way,
-            np.maximum(length + step * np.linspace(-SPAN, SPAN, 33), 1.0),
+            np.clip(length + step * np.linspace(-SPAN, SPAN, 33), 1.0, longest),
             place + 0.5 * way[::2],
             size * 1.2 ** way[::2],
         )

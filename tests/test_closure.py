@@ -5,6 +5,7 @@ import plates
 import pytest
 import recordings
 
+from edge import zones
 from edge.bench_field import Ahead, Contact, clipped_harmonics
 from edge.closure import analyse
 
@@ -180,3 +181,10 @@ def test_the_amplitude_of_contact_that_opens_at_mean_load_is_the_half_wave_value
     found = seen(second_harmonic(Contact(length_mm=5.0, opening_fraction=0.5), NOTHING, sd), sd)
     width, blur = 0.25, np.hypot(0.6 * MM, MM / np.sqrt(12))
     assert found.contact_K == pytest.approx(made * width / np.hypot(width, blur), rel=0.06)
+
+
+def test_no_contact_is_longer_than_the_crack():
+    x = np.arange(-60.0, 30.0)
+    values = 1e-3 * (np.where(x < 0, 4.0, 0.0) + 0j)  # even all the way back
+    found = zones.two_zones(zones.Profile(x, values, np.full(x.size, 1e-3), 1.8), crack_px=40.0)
+    assert 20.0 < found.end_px < 44.0
