@@ -175,7 +175,8 @@ def test_frames_to_two_millikelvin_in_the_sensor_note():
 
 def test_the_fit_region_of_the_optics_note():
     told = (NOTES / "optics.md").read_text()
-    assert f"({region.CORE_PX} pixels or one diffusion length, whichever is more; {region.CORE_PX} pixels where" in told and region.CORE_DIFFUSION == 1
+    core = f"({region.CORE_PX} pixels or one diffusion length, whichever is more; {region.CORE_PX} pixels where"
+    assert core in told and region.CORE_DIFFUSION == 1
     assert f"ends at {region.OUTER_SHARE} of" in told and f"at {region.OUTER_PX:.0f} pixels" in told
 
 
