@@ -65,7 +65,7 @@ failed=
 inside "$tests" || failed=" tests"
 echo "+ $demo"
 inside "$demo" || failed="$failed demo"
-inside '.venv/bin/pip list 2> /dev/null | grep -i -E "^(numpy|numba|llvmlite|opencv|pyserial|tomli|matplotlib) "'
+inside '.venv/bin/pip list 2> /dev/null | grep -i -E "^(numpy|numba|llvmlite|opencv-python|pyserial|tomli|matplotlib) "'
 inside 'ls -l bolotip-demo/out; tail -n 2 bolotip-demo/out/records.csv'
 [ -z "$failed" ] || { echo "arm64: failed:$failed" >&2; exit 1; }
 echo "arm64: done"
