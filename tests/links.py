@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from edge.record import Row, encode_row
+from edge.record import Row, encode_row, header_line
 
 
 class Cable:
@@ -32,9 +32,9 @@ class Cable:
         return os.read(self.far, 65536) if ready else b""
 
     def read_to(self, seq: int, pump: Callable[[], None] = lambda: None, timeout_s: float = 10.0) -> bytes:
-        """Everything up to the end of the row `invented_row(seq)`; `pump` is called in between."""
+        """Everything up to the end of the row `invented_row(seq)`, or of a header row behind it; `pump` is called in between."""
         got, last, end_s = b"", encode_row(invented_row(seq)).encode() + b"\n", time.monotonic() + timeout_s
-        while not got.endswith(last):
+        while not got.endswith((last, last + header_line().encode() + b"\n")):
             assert time.monotonic() < end_s, f"row {seq} did not come"
             got += self.read(0.01)
             pump()

@@ -15,7 +15,7 @@ LAST_WORDS_S = 1.0  # how long `close` waits for a slow line
 
 
 class WireSink(Sink):
-    """Rows to the serial port `port`, the header row at each connection and again every 50 rows.
+    """Rows to the serial port `port`, the header row at each connection and again after every 50 rows.
 
     Nothing here waits for the line: what the port's buffer does not take stays in the queue. When the port is lost, the
     row on its way is sent again whole; rows already in the port's buffer may be gone, and the far end sees the gap.
@@ -57,10 +57,10 @@ class WireSink(Sink):
 
     def _send(self, line: str) -> bool:
         if self._on_its_way is not line:
-            self._add_header()
             self._unsent += line.encode("utf-8", "surrogateescape") + b"\n"
-            self._on_its_way = line
             self._rows_since_header += 1
+            self._add_header()  # after the row: a fix goes out at once
+            self._on_its_way = line
         return self._flush()
 
     def _flush(self) -> bool:
