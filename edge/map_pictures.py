@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WIDE_PX, CLOSE_PX = 480, 400   # wanted width of the whole map and of one around the tip, in picture pixels
-LEFT, RIGHT, BOTTOM, TOP = 74, 106, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
+LEFT, RIGHT, BOTTOM, TOP = 74, 126, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
 PLAIN_PX = 392
 FINER = 3                      # fitted isopachics are drawn on a grid this much finer than the pixels
 

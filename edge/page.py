@@ -50,6 +50,7 @@ figure img { width: 100%; height: auto; display: block; }
 table { border-collapse: collapse; width: 100%; font-size: .875rem; font-variant-numeric: tabular-nums; }
 th, td { text-align: left; vertical-align: top; padding: .35rem .7rem .35rem 0; border-bottom: 1px solid var(--line); }
 td { overflow-wrap: anywhere; }
+td:first-child { overflow-wrap: normal; min-width: 9rem; }
 td.words { min-width: 14rem; }
 footer { margin: 2.5rem auto 2rem; border-top: 1px solid var(--line); padding-top: .8rem; }
 @media (max-width: 62rem) {
@@ -183,4 +184,4 @@ def with_interval(value: float | None, sd: float | None, unit: str = "") -> str:
         return f"{value:.4g}{tail}".replace("-", "\u2212")
     half = INTERVAL*sd
     digits = max(1-math.floor(math.log10(half)), 0)
-    return f"{value:.{digits}f}\u00a0\u00b1\u00a0{half:.{digits}f}{tail}".replace("-", "\u2212")
+    return f"{value:.{digits}f} \u00b1\u00a0{half:.{digits}f}{tail}".replace("-", "\u2212")

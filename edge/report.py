@@ -95,7 +95,8 @@ def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[F
         page.section(f"Last {min(LAST_ROWS, len(rows))} fixes", _last_rows(rows)),
         page.section("How the verdict is reached", page.paragraph(LIMITS_IN_WORDS, quiet=True), *_damaged(records)),
     ]
-    title = f"Crack growth record {home.resolve().name}"
+    place = home.resolve()
+    title = f"Crack growth record {'/'.join(place.parts[-2:] if place.name == 'out' else place.parts[-1:])}"
     return page.document(title, head, sections, page.paragraph(SAFETY, quiet=True))
 
 

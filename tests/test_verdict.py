@@ -73,7 +73,7 @@ def test_repeated_and_missing_sequence_numbers_are_told():
 
 
 @pytest.mark.parametrize(("value", "sd", "text"), [
-    (12.3456, 0.0234, "12.346\u00a0\u00b1\u00a00.046 mm"), (-59.27, 1.5, "\u221259.3\u00a0\u00b1\u00a02.9 mm"),
-    (1234.5, 60.0, "1234\u00a0\u00b1\u00a0118 mm"), (0.5, None, "0.5 mm"), (0.5, 0.0, "0.5 mm"), (None, 0.1, "")])
+    (12.3456, 0.0234, "12.346 \u00b1\u00a00.046 mm"), (-59.27, 1.5, "\u221259.3 \u00b1\u00a02.9 mm"),
+    (1234.5, 60.0, "1234 \u00b1\u00a0118 mm"), (0.5, None, "0.5 mm"), (0.5, 0.0, "0.5 mm"), (None, 0.1, "")])
 def test_values_carry_half_their_95_percent_interval(value, sd, text):
     assert page.with_interval(value, sd, "mm") == text
