@@ -4,6 +4,7 @@ correction -> motion -> specimen and bad pixels -> stress-sum map -> tip -> clos
 the next, and the slip of the specimen since the start.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -61,6 +62,13 @@ class Fixer:
         self.path = CrackPath(rig.specimen.notch_mm, rig.view.growth_angle_deg)
         self.spoiled: set[int] = set()
         self.flow: Flow | None = None
+
+    def recall(self, rows: Sequence[Row]) -> None:
+        """The way the crack took in the rows of an earlier run."""
+        datum, mm = self.first_rig.view.datum_px, self.first_rig.view.mm_per_px
+        for r in rows:
+            if r.tip_row_px is not None and r.tip_col_px is not None:
+                self.path.extend(complex(r.tip_col_px - datum[1], datum[0] - r.tip_row_px) * mm, (r.tip_sd_px or 0.0) * mm)
 
     def standing_flags(self) -> list[str]:
         """What is said in every row of this camera."""
@@ -208,19 +216,26 @@ class Fixer:
         return found, replace(corrected, maps=maps), usable & ~unsure, moves
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
-        """From the last tip, or anywhere."""
-        angle = self.path.angle_deg()
-        if self.last is not None:
-            hint = (self.last.row_px, self.last.col_px)
-            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, self.last.K_I, self.flow)
-            if found is not None and tip.acceptable(found, usable, self.rig.view.mm_per_px):
-                return found
-        self.flow = None
-        return tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
+        """From the last tip, or anywhere; in the direction of the path, or while that is not known in the best one."""
+        angle, last = self.path.angle_deg(), self.last
+        found: tip.TipFit | None = None
+        if last is not None:
+            angle = angle if self.path.seen else last.angle_deg
+            hint = (last.row_px, last.col_px)
+            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, last.K_I, self.flow)
+        if found is None or not tip.acceptable(found, usable, self.rig.view.mm_per_px):
+            self.flow = None
+            found = tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
+        if found is not None and not self.path.seen:
+            found = tip.turned(self.rig, stress, sd, usable, found, frequency_hz, self.flow)
+        return found
 
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, load_ratio: float, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
+        if not self.path.seen and abs(found.angle_deg - self.rig.view.growth_angle_deg) > 1:
+            # K_I + i K_II turns by half the angle that the direction is off
+            sd[2:4] = np.hypot(sd[2:4], np.deg2rad(tip.TURN_SD_DEG) / 2 * np.abs([found.K_II, found.K_I]))
         # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
         scale = float(
             np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)

@@ -98,6 +98,7 @@ class Loop:
         if rows:
             self.events.add("resumed")
             self.growth.recall(rows)
+            self.fixer.recall(rows)
 
     def run(self) -> None:
         """Until the recording ends or `stop` is set; the last row is always written."""

@@ -43,8 +43,14 @@ class CrackPath:
         if abs(step) > max(SPACING_MM, 6 * sd_mm) and (step * turn).real > 0.5 * abs(step):
             self.points.append(tip)
 
+    @property
+    def seen(self) -> bool:
+        """Whether the crack has grown far enough under the camera's eyes for its direction to be known."""
+        return any(abs(self.points[-1] - p) >= STRETCH_MM for p in self.points[2:-1])
+
     def angle_deg(self) -> float:
-        """Direction of the last STRETCH_MM of the path beyond the notch; the rig file's while there is no such stretch."""
+        """Direction of the last STRETCH_MM of the path, or of the way from the notch's end; the rig file's while there is
+        neither."""
         last = self.points[-1]
         for point in reversed(self.points[1:-1]):
             step = last - point

@@ -28,6 +28,9 @@ FAR_PX = 0.3
 SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
+TURNS_DEG = ((-20.0, -10.0, 10.0, 20.0), (-5.0, 5.0))
+TURN_SD_DEG = 8.0  # of a direction so found
+CLEAR_MISFIT = 0.03  # 6 deviations of the difference of two chi-squares per degree of freedom over thousands of pixels
 RING_PX = (24, 12, 6)  # outer radii of the search filters
 
 
@@ -49,6 +52,11 @@ class TipFit:
     region: Region
     pixels: int
     kept: float  # share of the region's pixels that belong to the field
+
+    @property
+    def misfit(self) -> float:
+        """Chi-square per pixel, left out ones included."""
+        return self.kept * self.chi2 + (1 - self.kept) * OUTLIER**2 / 4
 
     @property
     def sd(self) -> np.ndarray:
@@ -179,6 +187,23 @@ def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np
     mean, n = total[places] / np.maximum(count[places], 1), count[places]
     patch = np.abs(mean) > np.maximum(OUTLIER * spread / np.sqrt(n), PATCH_SHARE * float(np.median(np.abs(fitted))))
     return good & ~patch
+
+
+def turned(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, found: TipFit, frequency_hz: float, flow: Flow | None
+) -> TipFit:
+    """`found`, or the same tip with the crack in another direction where that fits far better: the half-integer terms are
+    cut along the crack, and a cut in the wrong place leaves a wedge of misfit."""
+    best, place = found, (found.row_px, found.col_px)
+    for steps in TURNS_DEG:
+        start = best.angle_deg
+        for step in steps:
+            again = refine(rig, stress, sd, usable, place, start + step, frequency_hz, found.K_I, flow)
+            if again is not None and acceptable(again, usable, rig.view.mm_per_px):
+                best = again if again.misfit < best.misfit - CLEAR_MISFIT else best
+        if best is found:
+            break
+    return best
 
 
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:

@@ -135,6 +135,76 @@ def centre_crack(
     )
 
 
+def arc_potential(
+    half_angle: float, stress_MPa: float, along_y: bool = False
+) -> tuple[Callable[[np.ndarray], np.ndarray], complex, float]:
+    """Sheet with a crack along the unit circle from -half_angle to half_angle, pulled along x or y: Phi(z) with stress
+    sum 4 Re Phi, K_I + i K_II at the upper tip (MPa, length 1) and T.
+
+    Muskhelishvili, Some Basic Problems of the Mathematical Theory of Elasticity (1953), sec. 124, from memory: with
+    Omega(z) = conj Phi(1/z) - conj Phi'(1/z)/z - conj Psi(1/z)/z^2 on free faces Phi - Omega = D0 + D2/z^2 and
+    Phi + Omega = (C1 z + C0 + C-1/z + C-2/z^2)/X, X^2 = (z-a)(z-b); the constants follow from Phi and Psi at infinity,
+    no resultant force, and Omega(infinity) = conj Phi(0).
+    """
+    a, b = np.exp(-1j * half_angle), np.exp(1j * half_angle)
+    turn = -np.exp(1j * np.angle((1 - b) / (1 - a)))  # the cut of X lies where the crack is
+
+    def X(z: np.ndarray) -> np.ndarray:
+        return (z - a) * np.sqrt((z - b) / (z - a) / turn) * np.sqrt(turn)
+
+    p = -0.5 * (1 / a + 1 / b)
+    f0 = complex(1 / X(np.complex128(0)))
+    f1, f2 = -f0 * p, f0 * (p**2 + 0.5 * (1 / a**2 + 1 / b**2))  # 1/X at 0 and its derivatives
+    D2 = (stress_MPa if along_y else -stress_MPa) / 2 + 0j
+    Cm2 = -D2 / f0
+    Cm1 = -Cm2 * f1 / f0
+
+    def unmet(v: np.ndarray) -> np.ndarray:
+        C1, D0 = complex(v[0], v[1]), complex(v[2], v[3])
+        middle = -C1 * (a + b) / 2 * f0 + Cm1 * f1 + Cm2 * f2 / 2
+        both = C1 + D0 - stress_MPa / 2, C1 - D0 - np.conj(middle + D0)
+        return np.array([part for e in both for part in (e.real, e.imag)])
+
+    rest = unmet(np.zeros(4))
+    v = np.linalg.solve(np.stack([unmet(e) - rest for e in np.eye(4)], 1), -rest)
+    C1, D0 = complex(v[0], v[1]), complex(v[2], v[3])
+
+    def over(z: np.ndarray) -> np.ndarray:
+        return C1 * z - C1 * (a + b) / 2 + Cm1 / z + Cm2 / z**2
+
+    ahead = 1e-10 * 1j * b  # along the tangent at the upper tip
+    K = np.sqrt(2 * np.pi * abs(ahead)) * over(b) / X(b + ahead)
+    return lambda z: 0.5 * (over(z) / X(z) + D0 + D2 / z**2), complex(np.conj(K)), float(2 * (D0 + D2 / b**2).real)
+
+
+def arc_crack(
+    tip_px: tuple[float, float] = (58.3, 84.6),
+    angle_deg: float = 0.0,
+    mm_per_px: float = 0.15,
+    length_mm: float = 24.0,
+    turns_deg: float = 40.0,
+    stress_MPa: float = 60.0,
+    shape: tuple[int, int] = (120, 160),
+    sub: int = 4,
+    blur_px: float = 0.6,
+) -> CrackedPlate:
+    """Infinite sheet with a crack along an arc that turns by `turns_deg` over its length, pulled across its middle;
+    angle_deg: of its tangent at the tip seen."""
+    half = np.deg2rad(turns_deg) / 2
+    radius = length_mm / (2 * half)
+    Phi, K, T = arc_potential(half, stress_MPa)
+    b = np.exp(1j * half)
+
+    def field(row: np.ndarray, col: np.ndarray) -> np.ndarray:
+        x, y = off_tip(*crack_coordinates(row, col, tip_px, angle_deg, mm_per_px), mm_per_px / sub)
+        return 4 * Phi(b + 1j * b * (x + 1j * np.asarray(y)) / radius).real
+
+    K = K * np.sqrt(radius * 1e-3)
+    return CrackedPlate(
+        on_pixels(field, shape, sub, blur_px), tip_px, angle_deg, mm_per_px, length_mm / 2, stress_MPa, K.real, K.imag, T
+    )
+
+
 def uncracked(shape: tuple[int, int] = (120, 160), stress_MPa: float = 60.0, mm_per_px: float = 0.15) -> CrackedPlate:
     """The same sheet without a crack: a uniform stress sum (uniaxial tension), K = T = 0, no tip."""
     nowhere = (float("nan"), float("nan"))

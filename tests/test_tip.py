@@ -10,7 +10,7 @@ import pytest
 
 from edge import region as regions
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
-from edge.tip import acceptable, find, refine, weak
+from edge.tip import acceptable, find, refine, turned, weak
 
 LOAD_HZ = 7.0
 NOISE_MPA = 4.0  # of a stress range: 50 mK a frame, 1500 frames, steel
@@ -309,3 +309,35 @@ def test_a_fixture_in_view_is_silent():
     stress += 3.0 * np.random.default_rng(2).standard_normal(stress.shape)
     found = regions.silent(stress, 3.0, np.ones(stress.shape, bool))
     assert found[72:, 102:128].all() and found.sum() < 1.5 * 50 * 30
+
+
+@pytest.mark.parametrize("half_angle, stress_MPa", [(0.1, 1.0), (0.5, 1.0), (1.0, 60.0)])
+def test_an_arc_crack_s_stresses_have_the_handbook_s_K_when_pulled_from_all_sides(half_angle, stress_MPa):
+    """Tada, Paris & Irwin (from memory): K_I + i K_II = s sqrt(pi R sin a) exp(i a/2) / (1 + sin^2(a/2)); two pulls at right
+    angles add."""
+    _, along, _ = plates.arc_potential(half_angle, stress_MPa)
+    expected = stress_MPa * np.sqrt(np.pi * np.sin(half_angle)) * np.exp(0.5j * half_angle) / (1 + np.sin(half_angle / 2) ** 2)
+    _, across, _ = plates.arc_potential(half_angle, stress_MPa, along_y=True)
+    assert along + across == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("turns_deg", [20.0, 30.0])
+@pytest.mark.parametrize("side", [-1, 0, 1])
+def test_a_curved_crack_is_followed_although_the_rig_file_has_the_direction_of_its_middle(turns_deg, side):
+    plate = plates.arc_crack(turns_deg=turns_deg)
+    everywhere, start_deg = np.ones(plate.sum_MPa.shape, bool), side * turns_deg / 2
+    for seed in range(2):
+        stress = plate.sum_MPa + 3.0 * np.random.default_rng(seed).standard_normal(plate.sum_MPa.shape)
+        found = find(rig_for(plate), stress, 3.0, everywhere, start_deg, LOAD_HZ)
+        found = turned(rig_for(plate), stress, 3.0, everywhere, found, LOAD_HZ, None)
+        assert abs(found.row_px - plate.tip_px[0]) < 0.12 and abs(found.col_px - plate.tip_px[1]) < 0.12
+        assert found.K_I == pytest.approx(plate.KI_MPa_sqrt_m, rel=0.015)
+        assert found.T_MPa == pytest.approx(plate.T_MPa, abs=0.05 * plate.stress_MPa + 2 * found.sd[4])
+
+
+def test_a_straight_crack_is_not_turned():
+    plate = plates.centre_crack()
+    stress = plate.sum_MPa + 3.0 * np.random.default_rng(1).standard_normal(plate.sum_MPa.shape)
+    everywhere = np.ones(stress.shape, bool)
+    found = find(rig_for(plate), stress, 3.0, everywhere, 0.0, LOAD_HZ)
+    assert turned(rig_for(plate), stress, 3.0, everywhere, found, LOAD_HZ, None) is found

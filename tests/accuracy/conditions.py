@@ -142,6 +142,8 @@ def cracks() -> list[Condition]:
         only("inclined 40 degrees, mixed mode", scenes.centre(beta_deg=40.0)),
         only("10 degrees off the rig file's direction", scenes.off_angle(10.0)),
         only("20 degrees off the rig file's direction", scenes.off_angle(20.0)),
+        only("curved by 20 degrees over 24 mm, 10 off at the tip", scenes.curved(20.0)),
+        only("curved by 40 degrees over 24 mm, 20 off at the tip", scenes.curved(40.0)),
     ]
 
 

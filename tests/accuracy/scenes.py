@@ -89,6 +89,17 @@ def off_angle(angle_deg: float) -> Scene:
     return make
 
 
+def curved(turns_deg: float) -> Scene:
+    """Closed form: a crack along an arc of 24 mm; the rig file has the direction of its middle, no notch."""
+
+    def make(rng: np.random.Generator) -> Setting:
+        plate = plates.arc_crack(jittered((55.8, 80.2), rng), turns_deg / 2, turns_deg=turns_deg, stress_MPa=40.0)
+        rig = {"specimen": {"notch_mm": 0.0}, "view": {"growth_angle_deg": 0.0}}
+        return Setting(plate, Contact(3.0, 30.0), Ahead(), ALUMINIUM, "2024", rig=rig)
+
+    return make
+
+
 def open_crack(scene: Scene) -> Scene:
     """The same without contact: dissipation ahead of the tip only."""
     return lambda rng: replace(scene(rng), contact=NO_CONTACT)
