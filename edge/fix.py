@@ -25,6 +25,7 @@ ZERO_C_K = 273.15
 FAR_CORES = 2.0
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SMALL_SCALE = 8.0  # plastic zone radii that the ligament must be long: ASTM E647's (4/pi) (Kmax/yield)^2, from memory
+SLIDING = 5.0  # deviations
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -220,7 +221,6 @@ class Fixer:
         angle, last = self.path.angle_deg(), self.last
         found: tip.TipFit | None = None
         if last is not None:
-            angle = angle if self.path.seen else last.angle_deg
             hint = (last.row_px, last.col_px)
             found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, last.K_I, self.flow)
         if found is None or not tip.acceptable(found, usable, self.rig.view.mm_per_px):
@@ -233,8 +233,8 @@ class Fixer:
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, load_ratio: float, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
-        if not self.path.seen and abs(found.angle_deg - self.rig.view.growth_angle_deg) > 1:
-            # K_I + i K_II turns by half the angle that the direction is off
+        if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
+            # a crack that may be curved: K_I + i K_II turns by half the angle that the direction is off
             sd[2:4] = np.hypot(sd[2:4], np.deg2rad(tip.TURN_SD_DEG) / 2 * np.abs([found.K_II, found.K_I]))
         # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
         scale = float(

@@ -29,7 +29,7 @@ SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 TURNS_DEG = ((-20.0, -10.0, 10.0, 20.0), (-5.0, 5.0))
-TURN_SD_DEG = 8.0  # of a direction so found
+TURN_SD_DEG = 8.0  # of a direction that has not been seen
 CLEAR_MISFIT = 0.03  # 6 deviations of the difference of two chi-squares per degree of freedom over thousands of pixels
 RING_PX = (24, 12, 6)  # outer radii of the search filters
 

@@ -90,11 +90,16 @@ def off_angle(angle_deg: float) -> Scene:
 
 
 def curved(turns_deg: float) -> Scene:
-    """Closed form: a crack along an arc of 24 mm; the rig file has the direction of its middle, no notch."""
+    """Closed form: a crack along an arc of 24 mm; the rig file has the direction of its middle and the datum there, no
+    notch. The way to the tip has not been seen: the straight one from the datum is taken as the crack's size."""
 
     def make(rng: np.random.Generator) -> Setting:
         plate = plates.arc_crack(jittered((55.8, 80.2), rng), turns_deg / 2, turns_deg=turns_deg, stress_MPa=40.0)
-        rig = {"specimen": {"notch_mm": 0.0}, "view": {"growth_angle_deg": 0.0}}
+        half = np.deg2rad(turns_deg) / 2
+        way_mm = 24.0 / half * np.sin(half / 2) * np.exp(0.5j * half)  # from the datum to the tip, right + i up
+        datum = [plate.tip_px[0] + way_mm.imag / plate.mm_per_px, plate.tip_px[1] - way_mm.real / plate.mm_per_px]
+        rig = {"specimen": {"notch_mm": 0.0}, "view": {"growth_angle_deg": 0.0, "datum_px": datum}}
+        plate = replace(plate, crack_mm=float(abs(way_mm)))
         return Setting(plate, Contact(3.0, 30.0), Ahead(), ALUMINIUM, "2024", rig=rig)
 
     return make
