@@ -30,7 +30,7 @@ SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 TURNS_DEG = ((-20.0, -10.0, 10.0, 20.0), (-5.0, 5.0))
 TURN_SD_DEG = 8.0  # of a direction that has not been seen
-CLEAR_MISFIT = 0.03  # 6 deviations of the difference of two chi-squares per degree of freedom over thousands of pixels
+CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 RING_PX = (24, 12, 6)  # outer radii of the search filters
 
 
@@ -200,7 +200,8 @@ def turned(
         for step in steps:
             again = refine(rig, stress, sd, usable, place, start + step, frequency_hz, found.K_I, flow)
             if again is not None and acceptable(again, usable, rig.view.mm_per_px):
-                best = again if again.misfit < best.misfit - CLEAR_MISFIT else best
+                clear = CLEAR_MISFIT / again.pixels**0.5
+                best = again if again.misfit < best.misfit - clear else best
         if best is found:
             break
     return best
