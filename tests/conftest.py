@@ -1,4 +1,4 @@
-"""Recordings that several test modules share, made and run through the loop once a session."""
+"""Recordings that several test modules share, made and run through the loop once a test run."""
 
 from __future__ import annotations
 
