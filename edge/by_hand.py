@@ -15,6 +15,7 @@ from calibration.door import InputError
 from calibration.profile import CameraProfile, load_profile
 from edge import adiabatic, region, tip
 from edge.correct import correct, far_field_delay
+from edge.handbook import ZERO_C_K
 from edge.maps import read_maps
 from edge.materials import MATERIALS, find
 from edge.record import as_array, read_records
@@ -25,7 +26,6 @@ from edge.whole_recording import lock_in as all_frames
 
 __all__ = ["fit_tip", "load_profile", "load_rig", "lock_in", "plate", "read_maps", "records", "to_kelvin"]
 
-ZERO_C_K = 273.15
 
 
 @dataclass(frozen=True)

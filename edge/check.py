@@ -160,11 +160,9 @@ def of_camera(rig: Rig, frames: FrameSource, heard: Heard) -> Iterator[Finding]:
         yield Finding("camera", True, text)
     else:
         yield Finding("camera", False, f"{text}: too few to judge", "listen longer: --seconds 60")
-    lost = 0.0 if rig.camera.source == "simulated" else heard.lost / (heard.lost + heard.frames)
+    lost = heard.lost / (heard.lost + heard.frames)
     more = _told(frames, ("lost", "frames missing in the module's count"), ("bad", "damaged"), ("dropped", "not fetched in time"))
     text = f"{heard.lost} frames lost ({lost:.1%}){more}"
-    if rig.camera.source == "simulated":
-        text = "simulated: it looks in bursts, just before each record; nothing is lost"
     remedy = "another USB port or a shorter cable; nothing else on the bus; a faster board" if lost > LOST else ""
     yield Finding("camera", lost <= LOST, text, remedy)
     if heard.copies > COPIES * heard.frames:

@@ -18,6 +18,7 @@ PERIOD_SD = 0.005  # relative: how far the real frame rate may be from the nomin
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LARGEST_BLOCK = 32
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
+LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 SILENCE = 2.5  # periods without a frame, after which that is looked for
 
 
@@ -52,6 +53,10 @@ class FrameClock:
     @property
     def frame_rate_hz(self) -> float:
         return 1.0 / self.period_s
+
+    def lost(self, missing: int) -> int:
+        """How many of the frames that are missing in a row count as lost."""
+        return max(0, missing) if missing * self.period_s < LONG_GAP_S else 0
 
     def push(self, arrival_s: float) -> None:
         self.waiting.append(arrival_s)

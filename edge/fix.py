@@ -14,17 +14,16 @@ from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, closure, contact, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, far_field_delay
-from edge.handbook import plastic_zone_radius_mm
+from edge.growth_validity import ligament_too_small
+from edge.handbook import ZERO_C_K
 from edge.lockin import Harmonics
 from edge.path import CrackPath
 from edge.phase import LoadState
 from edge.record import Row
 from edge.rig import Rig
 
-ZERO_C_K = 273.15
 FAR_CORES = 2.0
 NEAR_EDGE = 0.75  # of the fit region's area in view
-SMALL_SCALE = 8.0  # plastic zone radii that the ligament must be long: ASTM E647's (4/pi) (Kmax/yield)^2, from memory
 SLIDING = 5.0  # deviations
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
@@ -267,18 +266,22 @@ class Fixer:
         """What to keep in mind of this tip."""
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         flags = ["tip_weak"] if tip.weak(found) else []
-        rows, columns = np.indices(self.shape)
-        z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
-        ring = found.region.holds(z)
+        ring = found.region.holds(self._around(found))
         if np.any(ring & bad & self.specimen):
             flags.append("bad_pixels")
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
             flags.append("near_edge")
         ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
-        zone = float(plastic_zone_radius_mm(found.K_I / (1 - ratio), s.yield_strength_MPa))
-        if s.geometry != "plate" and region.ligament_mm(s, found.crack_mm) < SMALL_SCALE * zone:
+        most = np.array([load.range_kN, found.K_I]) / (1 - ratio)
+        if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), most[0], most[1]):
             flags.append("irwin")
         return flags
+
+    def _around(self, found: tip.TipFit) -> np.ndarray:
+        """Every pixel's place in crack coordinates, complex mm."""
+        rows, columns = (np.asarray(i) for i in np.indices(self.shape))
+        place = (found.row_px, found.col_px)
+        return williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
 
     def _closure(
         self,
@@ -290,9 +293,8 @@ class Fixer:
         found: tip.TipFit,
         fix: Fix,
     ) -> None:
-        rows, columns = np.indices(self.shape)
         place, mm = (found.row_px, found.col_px), self.rig.view.mm_per_px
-        far = usable & region.quiet(williams.to_crack(rows, columns, place, found.angle_deg, mm), found.region, FAR_CORES)
+        far = usable & region.quiet(self._around(found), found.region, FAR_CORES)
         cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
         h2 = cleaned.h2
         if cleaned.taken_out:
@@ -323,7 +325,6 @@ class Fixer:
             "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
         }
         fix.maps["h2"] = h2.astype(np.complex64)
-        place, mm = (found.row_px, found.col_px), self.rig.view.mm_per_px
         path = contact.path_2f(h2, float(sd_K[1]), usable, place, found.angle_deg, mm, found.crack_mm)
         fix.maps |= contact.for_maps(path, seen.contact_length_mm, seen.contact_sd_mm)
 

@@ -15,7 +15,7 @@ import numpy as np
 from calibration.profile import CameraProfile, covers, load_profile, response, response_sd
 from edge import handbook, williams
 from edge.aliases import ESTIMATED, collisions, folded_hz, margin_hz
-from edge.region import LEAST_PIXELS, Region, choose, specimen
+from edge.region import LEAST_PIXELS, Region, choose, ligament_mm, specimen
 from edge.rig import FEWEST_CYCLES, Rig
 from edge.tip import SURE
 
@@ -318,7 +318,7 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
             sd, tip_sd = Fits(known, a).sd(dK, frequency_hz, memory_s)
         ahead = [leading_coefficient(dK) / math.sqrt(r) for r in (region.inner_mm, region.outer_mm)]
         limit = 4e3 / math.pi * (dK / s.yield_strength_MPa) ** 2
-        room = (s.width_mm / 2 if s.geometry == "MT" else s.width_mm) - a
+        room = ligament_mm(s, a)
         amplitude = [known.K_per_MPa / 2 * abs(near + (0.0 if math.isnan(T) else T)) for near in ahead]
         yield AtSize(
             crack_mm=a, relative_size=float(handbook.relative_size(s.geometry, a, s.width_mm)), in_view=in_view,

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 SQRT_M_PER_SQRT_MM = np.sqrt(1e-3)
 INTEGRATION_STEPS = 2000
+ZERO_C_K = 273.15
 
 
 def sent_tension_factor(alpha: ArrayLike) -> Array:

@@ -89,7 +89,7 @@ class Listener:
         while (slot := self.clock.pop(flush)) is not None:
             frame = self.waiting.pop(0)
             if self.last_number >= 0:
-                self.lost += slot.number - self.last_number - 1
+                self.lost += self.clock.lost(slot.number - self.last_number - 1)
             self.last_number = slot.number
             if isinstance(self.load, FramesLoad):
                 self.load.see(frame, slot.time_s)

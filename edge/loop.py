@@ -38,7 +38,6 @@ from edge.sources.frames_load import FramesLoad
 from edge.totals import Calendar, Totals
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
-LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
 SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
@@ -142,8 +141,8 @@ class Loop:
             frame, copy = self.queue.popleft()
             self._begin(slot.time_s)
             missing = slot.number - self.last_number - 1
-            if self.last_number >= 0 and missing * self.clock.period_s < LONG_GAP_S:  # else nobody was looking
-                self.lost += max(0, missing)
+            if self.last_number >= 0:
+                self.lost += self.clock.lost(missing)
             self.last_number = slot.number
             if isinstance(self.load, FramesLoad) and slot.sure and not copy:
                 self.load.see(frame, slot.time_s)

@@ -34,7 +34,6 @@ class Region:
     terms: int
     fades_over_mm: float | None
 
-
     @property
     def area_mm2(self) -> float:
         """Where nothing cuts it off."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 CLEAR = 4.0  # deviations beyond which a share is taken out
-DOUBT_BLUR_PX = 0.7
+FAR_BLUR_PX, DOUBT_BLUR_PX = 1.2, 0.7
 SURE_SD = 0.004  # deviation of the far field's share below which it is preferred to the load signal's
 
 
@@ -62,7 +62,7 @@ def doubts(h1: np.ndarray, share_sd: float, motion_sd_px: np.ndarray) -> np.ndar
     return np.stack([share_sd * h1.real, 0.5 * motion_sd_px[0] * right.real, 0.5 * motion_sd_px[1] * down.real])
 
 
-def gradient(h: np.ndarray, blur_px: float = 1.2) -> tuple[np.ndarray, np.ndarray]:
+def gradient(h: np.ndarray, blur_px: float = FAR_BLUR_PX) -> tuple[np.ndarray, np.ndarray]:
     """Change per pixel to the right and down, from a smoothed map: (rows, columns) each."""
     import cv2
 

@@ -14,7 +14,7 @@ import numpy as np
 from edge import region, tip, williams
 from edge.conduction import Flow
 from edge.rig import Rig
-from edge.second_harmonic import gradient
+from edge.second_harmonic import FAR_BLUR_PX, gradient
 
 CLEAR = 4.0  # deviations
 POINTS = 10  # of the cycle: exact up to the 8th order in d
@@ -23,8 +23,7 @@ ROUNDS = 2
 CORES = 1.5  # away from the tip the swing is measured
 REACH = 1.3  # of the region's radius the series holds
 LEAST_PX = 0.01  # not worth taking out
-STILL_PX, SWINGS_PX = 0.01, 0.5
-FAR_BLUR_PX = 1.2
+STILL_PX, SWINGS_PX = 0.01, 0.5  # common practice, no source
 REST_BLUR_PX = 0.5
 
 
@@ -151,12 +150,12 @@ def take_out(
     rest[near] = maps[0][near] - series
     still = maps.copy()
     still[0][near] -= one - series
-    still[1] -= np.where(near, _shifted(rest, d_px, REST_BLUR_PX), _shifted(maps[0], d_px, FAR_BLUR_PX))
+    still[1] -= np.where(near, _shifted(rest, d_px, REST_BLUR_PX), _shifted(maps[0], d_px))
     still[1][near] -= two
     return still
 
 
-def _shifted(h: np.ndarray, d_px: np.ndarray, blur_px: float) -> np.ndarray:
+def _shifted(h: np.ndarray, d_px: np.ndarray, blur_px: float = FAR_BLUR_PX) -> np.ndarray:
     """2f part of a 1f map (rows, columns) that swings, to first order."""
     right, down = gradient(h, blur_px)
     return 0.5j * (d_px[0] * right + d_px[1] * down)

@@ -16,7 +16,7 @@ from edge.rig import Rig
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
-LARGEST_T = 3.0  # T over K_I / sqrt(2 pi r) at the region's edge; cracked plates have 0 to 1.4, holes and corners 6 and more
+LARGEST_T = 3.0  # T over K_I / sqrt(2 pi r) at the region's edge: 0 to 1.4 in the cracked scenes of the tests, 6 at holes
 LEAST_KEPT = 0.7  # share of the region that must be one field
 PATCH_PX = 5
 PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series' own misfit
@@ -29,7 +29,7 @@ SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 TURNS_DEG = ((-20.0, -10.0, 10.0, 20.0), (-5.0, 5.0))
-TURN_SD_DEG = 8.0  # of a direction that has not been seen
+TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and what a curved wake hides
 CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 RING_PX = (24, 12, 6)  # outer radii of the search filters
 

@@ -11,6 +11,7 @@ from recordings import K0_PER_MPA, SURFACE_K
 from edge.fix import Fixer
 from edge.lockin import Harmonics
 from edge.phase import LoadPhase, LoadState
+from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 
 COUNTS_PER_K, NOISE_K, FRAMES = 100.0, 0.050, 1500
@@ -104,3 +105,20 @@ def test_a_load_signal_that_touches_its_converter_s_end_is_said(top, said):
     state = phase.state(0.0, 20.0)
     assert state.clipped == said
     assert ("clipped" in flags_of(load=replace(LOAD, clipped=state.clipped))) == said
+
+
+def test_the_way_a_crack_took_is_known_after_a_restart():
+    """A crack that turned by 20 degrees; rows of an earlier run give its size along the way, and its direction now."""
+    turn = np.exp(1j * np.deg2rad(20.0))
+    way = [complex(6.0 + 0.5 * i) for i in range(9)] + [10.0 + 0.5 * i * turn for i in range(1, 7)]
+    rig = rig_for(PLATE)
+    datum, mm = rig.view.datum_px, rig.view.mm_per_px
+    rows = [
+        Row(seq=i, tip_row_px=datum[0] - p.imag / mm, tip_col_px=datum[1] + p.real / mm, tip_sd_px=0.03)
+        for i, p in enumerate(way)
+    ]
+    fixer = Fixer(rig, None, PLATE.sum_MPa.shape)
+    assert not fixer.path.seen
+    fixer.recall(rows)
+    assert fixer.path.seen and fixer.path.angle_deg() == pytest.approx(20.0, abs=0.5)
+    assert fixer.path.length_mm(10.0 + 3.5 * turn) == pytest.approx(13.5, abs=0.01)
