@@ -10,6 +10,8 @@ from edge.rig import Rig
 
 ROUNDS = 8
 SETTLED = 2e-3  # relative change of K
+LARGEST_SHARE = 1.2  # of what the rig file's diffusivity brings
+FIRST_STEEP = 2.0
 
 
 def refine(
@@ -20,35 +22,53 @@ def refine(
     found: tip.TipFit,
     frequency_hz: float,
     flow: conduction.Flow | None = None,
+    phase_known: bool = True,
 ) -> tuple[tip.TipFit, conduction.Flow | None]:
     """`found`, fitted with `flow`, as it is with the flow that the map shows; and that flow, None where it can't be told.
-    stress (rows, columns) complex MPa, with deviation sd of each part."""
-    share: conduction.Share | None = None
+    stress (rows, columns) complex MPa, with deviation sd of each part. Unless the phase is known otherwise, what heat has
+    turned it by in the far field that it was taken from is turned back."""
     mu = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
+    phase = 0.0 if flow is None else flow.phase_rad
+    before: tuple[float, float] | None = None  # share fitted with, and how much more the map showed
+    share: conduction.Share | None = None
     for _ in range(ROUNDS):
-        share = _share(rig, stress, sd, usable, found, mu)
+        share = _share(rig, stress * np.exp(-1j * phase), sd, usable, found, mu)
         if share is None:
             return found, None
         if not share.clear:
             none = conduction.Flow(0.0, mu) if share.sd < conduction.LEAST else None
             if flow == none:
                 return found, flow
-            again = _again(rig, stress, sd, usable, found, frequency_hz, none)
-            return (found, flow) if again is None else (_with_doubt(again, share, mu), none)
-        known = flow is not None and abs(share.value - flow.share) < max(SETTLED, 0.5 * share.sd)
-        if known:
-            break
-        flow = conduction.Flow(share.value, mu)
-        again = _again(rig, stress, sd, usable, found, frequency_hz, flow)
+            again = _again(rig, stress.real, sd, usable, found, frequency_hz, none)
+            return (found, flow) if again is None else (_with_doubt(again, share.sd, mu), none)
+        if flow is None or not flow.share:  # fitted without conduction, K is far too small and this share too large
+            trial = 1.0
+        else:
+            off = share.value - flow.share
+            if abs(off) < max(SETTLED, 0.5 * share.sd):
+                break
+            trial = float(np.clip(flow.share + off / _steepness(before, flow.share, off), 0.0, LARGEST_SHARE))
+            before = flow.share, off
+        phase += 0.0 if phase_known else share.phase_rad
+        new = conduction.Flow(trial, mu, phase)
+        again = _again(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
-            return found, None
-        found = again
-    return (found if share is None else _with_doubt(found, share, mu)), flow
+            # what is left in is as unsure as it is large
+            return _with_doubt(found, share.value, mu), None
+        found, flow = again, new
+    return (found if share is None else _with_doubt(found, share.sd, mu)), flow
+
+
+def _steepness(before: tuple[float, float] | None, share: float, off: float) -> float:
+    """By how much `off` falls for a share larger by one: where heat flows far, K answers to the share it is fitted with."""
+    if before is None or abs(share - before[0]) < 1e-6:
+        return FIRST_STEEP
+    return float(np.clip((before[1] - off) / (share - before[0]), 1.0, 6.0))
 
 
 def _again(
     rig: Rig,
-    stress: np.ndarray,
+    real: np.ndarray,
     sd: float,
     usable: np.ndarray,
     found: tip.TipFit,
@@ -56,7 +76,7 @@ def _again(
     flow: conduction.Flow | None,
 ) -> tip.TipFit | None:
     place = (found.row_px, found.col_px)
-    again = tip.refine(rig, stress.real, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
+    again = tip.refine(rig, real, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
     return again if again is not None and tip.acceptable(again, usable, rig.view.mm_per_px) else None
 
 
@@ -76,10 +96,11 @@ def _share(
     return conduction.measure(stress.imag[ring], fitted, e, sd)
 
 
-def _with_doubt(found: tip.TipFit, share: conduction.Share, mu: float) -> tip.TipFit:
-    """The share's deviation as one of K and T: the departure one core away from the tip, ahead, over the stress there."""
+def _with_doubt(found: tip.TipFit, doubt: float, mu: float) -> tip.TipFit:
+    """A share that may be off by `doubt` as a deviation of K and T: the departure one core away from the tip, ahead, over
+    the stress there."""
     ahead = np.array([max(found.region.inner_mm, 0.5 * mu) + 0j])
     e = conduction.departure(ahead, found.coefficients, mu).real / williams.evaluate(found.coefficients, ahead)
-    relative = abs(float(e[0])) * share.sd
+    relative = abs(float(e[0])) * doubt
     pull = np.array([0, 0, found.K_I, found.K_II, found.T_MPa]) * relative
     return replace(found, covariance=found.covariance + np.outer(pull, pull))

@@ -83,10 +83,12 @@ def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarr
 
 @dataclass(frozen=True)
 class Flow:
-    """Conduction as the fit takes it into account: share of the full effect, 0 where the map shows none; diffusion length."""
+    """Conduction as the fit takes it into account: share of the full effect, 0 where the map shows none; diffusion length;
+    by how much it has turned the phase of the far field, which was taken for none."""
 
     share: float
     mu_mm: float
+    phase_rad: float = 0.0
 
     def columns(self, z: np.ndarray, terms: int, unit_mm: float) -> np.ndarray:
         """What it adds to the columns of williams.design, real part: to the two of the tip's shift, to n = 1 and n = 3."""

@@ -4,7 +4,7 @@ The detector acts on the scene before it is sampled, so gain and lag belong to k
 frame rate and is seen as an alias.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,13 @@ def correct(
     timing = np.hypot(profile.frame_delay_sd_s, profile.readout_sd_s / 2)
     phase_sd = np.hypot(deviation[:, 1], 2 * np.pi * frequency_hz * k * timing)
     return Corrected(maps * ahead[:, :, None] / counts_per_K, np.abs(detector), deviation[:, 0], phase_sd, delay)
+
+
+def delayed(corrected: Corrected, frequency_hz: float, more_s: float) -> Corrected:
+    """As with a frame delay that is longer by more_s."""
+    k = np.arange(1, len(corrected.maps) + 1)[:, None, None]
+    maps = corrected.maps * np.exp(2j * np.pi * frequency_hz * k * more_s)
+    return replace(corrected, maps=maps, frame_delay_s=corrected.frame_delay_s + more_s)
 
 
 def far_field_delay(

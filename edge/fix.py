@@ -13,7 +13,7 @@ import numpy as np
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, closure, contact, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
-from edge.correct import Corrected, correct, far_field_delay
+from edge.correct import Corrected, correct, delayed, far_field_delay
 from edge.growth_validity import ligament_too_small
 from edge.handbook import ZERO_C_K
 from edge.lockin import Harmonics
@@ -101,6 +101,9 @@ class Fixer:
         if load.clipped:
             fix.flags.append("clipped")
         found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
+        if self.flow is not None and self.flow.phase_rad:
+            more_s = -self.flow.phase_rad / (2 * np.pi * load.frequency_hz)
+            corrected = delayed(corrected, load.frequency_hz, more_s)
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         if found is not None and second:
             found, corrected, usable, swings = self._swing(corrected, load, usable, sd_K, found, fix)
@@ -193,9 +196,12 @@ class Fixer:
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
         usable &= ~region.silent(stress.real, sd, usable)
-        found = self._search(stress.real, sd, usable, load.frequency_hz)
+        turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
+        found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
         if found is not None:
-            found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
+            found, self.flow = adiabatic.refine(
+                self.rig, stress, sd, usable, found, load.frequency_hz, self.flow, self.profile.frame_delay_s is not None
+            )
             if self.flow is not None and self.flow.share:
                 fix.flags.append("conduction")
         if found is None:
@@ -344,16 +350,4 @@ class Fixer:
         if len(maps) > 2:
             fix.maps["h3"] = maps[2]
         if found is not None:
-            r = found.region
-            fix.maps |= {
-                "tip_row_px": found.row_px,
-                "tip_col_px": found.col_px,
-                "crack_mm": found.crack_mm,
-                "dKI_MPa_sqrt_m": found.K_I,
-                "angle_deg": found.angle_deg,
-                "inner_mm": r.inner_mm,
-                "outer_mm": r.outer_mm,
-                "half_angle_deg": r.half_angle_deg,
-                "wake_mm": r.wake_mm,
-                "coefficients": found.coefficients,
-            }
+            fix.maps |= found.arrays()

@@ -62,6 +62,22 @@ class TipFit:
     def sd(self) -> np.ndarray:
         return np.sqrt(np.diag(self.covariance))
 
+    def arrays(self) -> dict[str, np.ndarray | float]:
+        """As in maps-<seq>.npz."""
+        r = self.region
+        return {
+            "tip_row_px": self.row_px,
+            "tip_col_px": self.col_px,
+            "crack_mm": self.crack_mm,
+            "dKI_MPa_sqrt_m": self.K_I,
+            "angle_deg": self.angle_deg,
+            "inner_mm": r.inner_mm,
+            "outer_mm": r.outer_mm,
+            "half_angle_deg": r.half_angle_deg,
+            "wake_mm": r.wake_mm,
+            "coefficients": self.coefficients,
+        }
+
 
 def refine(
     rig: Rig,
