@@ -73,6 +73,9 @@ FLAGS: dict[str, str] = {
     "waiting_frames": "The camera is silent at the moment; the program goes on trying to reach it.",
     "lost": "Frames were lost since the last row (column `lost`); the others kept their true times.",
     "repeated": "The camera sent the same frame again since the last row (column `repeated`); copies were left out.",
+    "misplaced": (
+        "A frame showed another moment than its time says, as a copy does whose original was lost on the way; left out."
+    ),
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
     "frames_gap": "Frames were missing for longer than the frame clock can bridge; it was set anew afterwards.",
     "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",

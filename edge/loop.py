@@ -4,7 +4,7 @@
  2. is it new? copies and frozen images are left out  loop
  3. when was it exposed?                              clock
  4. where was the load then?                          phase
- 5. into the harmonic estimate                        lockin
+ 5. into the harmonic estimate, if it shows so        misplaced, lockin
  6. when a row is due: kelvin and true phase          correct   \\
  7. where is the tip, what are K and T?               tip        } fix
  8. do the faces touch?                               closure   /
@@ -26,6 +26,7 @@ from edge.clock import FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
 from edge.memory import give_back
+from edge.misplaced import Outlook
 from edge.phase import LoadPhase, LoadState
 from edge.rate import GrowthWatch, StopAt
 from edge.record import Row, read_records
@@ -69,6 +70,7 @@ class Loop:
         self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=from_frames)
         shape = (rig.camera.rows, rig.camera.columns)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
+        self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
         self.event_file = EventFile(card.folder)
         self.growth = GrowthWatch(rig.specimen, rig.lockin.memory_s, rig.records.target_crack_mm)
@@ -245,11 +247,16 @@ class Loop:
             self._restart_lockin()
         elif self.held or unused_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.lockin.new_baseline()
+            self.outlook.reset()
         self.held = False
         if self.lock_hz is None:
             self.lock_hz, self.lock_start_s = self.phase.frequency_at(slot.time_s), slot.time_s
+        time_s = slot.time_s - (self.start_s or 0.0)
+        if self.outlook.misplaced(frame.counts, time_s, phi):
+            self.events.add("misplaced")
+            return
         self.last_used = slot.number
-        self.lockin.add(frame.counts, slot.time_s - (self.start_s or 0.0), phi, slots)
+        self.lockin.add(frame.counts, time_s, phi, slots)
         self.used += 1
 
     def _follow_frequency(self, frequency_hz: float) -> None:
@@ -259,6 +266,7 @@ class Loop:
 
     def _restart_lockin(self) -> None:
         self.lockin.reset()
+        self.outlook.reset()
         self.lock_hz = None
 
     # 6 to 10

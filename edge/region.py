@@ -17,6 +17,7 @@ CORE_PX = 4.5
 WAKE_MM, WAKE_PX = 0.75, 5.0  # contact is seen spread over some tenths of a millimetre: common practice, no source
 CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
+OUTER_CORES = 2.0  # but a wide core needs a wide ring
 OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
 LEAST_PIXELS = 60
 QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
@@ -106,7 +107,9 @@ def choose(
     if inner is None:
         yielding = 1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa))
         inner = min(max(CORE_PX * mm, mu, yielding), most)
-    outer = fit.outer_mm if fit.outer_mm is not None else max(min(OUTER_SHARE * feature, OUTER_PX * mm), inner + 5 * mm)
+    outer = fit.outer_mm
+    if outer is None:
+        outer = max(min(OUTER_SHARE * feature, max(OUTER_PX * mm, OUTER_CORES * inner)), inner + 5 * mm)
     half, wake = fit.half_angle_deg, 0.0
     if half is None:
         half, wake = 180.0, min(max(WAKE_MM, WAKE_PX * mm, mu), most)
