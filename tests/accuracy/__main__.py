@@ -20,7 +20,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from accuracy import conditions, measure, table  # noqa: E402
+from accuracy import conditions, drawn, measure, table  # noqa: E402
 from accuracy.conditions import Condition  # noqa: E402
 
 SPECIAL = {"open": 4, "uncracked": 3, "faint": 1}  # sets of 100 renders, and of how many conditions each is made
@@ -37,16 +37,12 @@ def fingerprint() -> str:
 def work(task: tuple[str, int]) -> dict:
     """One render; an error is a result, too."""
     name, index = task
-    condition = next(c for c in conditions.everything() if c.name == name)
+    condition = next((c for c in conditions.everything() if c.name == name), None)
     try:
-        return measure.compare(condition, index)
+        return drawn.compare(index) if condition is None else measure.compare(condition, index)
     except Exception as error:  # the table must show it, not end with it
-        return {
-            "condition": name,
-            "index": index,
-            "group": condition.group,
-            "error": f"{type(error).__name__}: {error}",
-        }
+        group = condition.group if condition is not None else drawn.NAME
+        return {"condition": name, "index": index, "group": group, "error": f"{type(error).__name__}: {error}"}
 
 
 def number_of(condition: Condition, args: argparse.Namespace) -> int:
@@ -71,7 +67,8 @@ def machine() -> str:
 
 
 def document(chosen: list[Condition], done: dict, code: str, command: str) -> str:
-    results = [r for r in done.values() if "error" not in r and r["condition"] in {c.name for c in chosen}]
+    known = {c.name for c in chosen} | {drawn.NAME}
+    results = [r for r in done.values() if "error" not in r and r["condition"] in known]
     errors = [f"- {r['condition']}, render {r['index']}: {r['error']}" for r in done.values() if "error" in r]
     text = (ROOT / "tests/accuracy/preface.md").read_text()
     parts = [
@@ -79,6 +76,7 @@ def document(chosen: list[Condition], done: dict, code: str, command: str) -> st
         f"{len(results)} renders.\n", table.tables(chosen, results), "\n## Coverage of the 95 % intervals\n",
         table.coverage(results), "\n## What must not be seen, and what must\n", table.specials(chosen, results),
         "\n## Harmonics that fold together\n", table.collisions(chosen, results),
+        "\n## Settings drawn at random\n", table.drawn(results),
     ]  # fmt: skip
     return "\n".join(parts + (["\n## Renders that ended with an error\n", *errors] if errors else [])) + "\n"
 
@@ -90,6 +88,7 @@ def main() -> int:
     )  # fmt: skip
     parser.add_argument("--renders", type=int, default=8, help="a condition (default 8)")
     parser.add_argument("--false", type=int, default=100, help="open, uncracked and faint renders each (default 100)")
+    parser.add_argument("--drawn", type=int, default=100, help="renders of settings drawn at random (default 100)")
     parser.add_argument(
         "--only", action="append", help="conditions or groups whose name contains this; may be repeated"
     )
@@ -102,13 +101,16 @@ def main() -> int:
     )
     args = parser.parse_args()
     if args.quick:
-        args.renders, args.false = 1, 4
+        args.renders, args.false, args.drawn = 1, 4, 4
     chosen = [
         c for c in conditions.everything() if not args.only or any(o in c.name or o == c.group for o in args.only)
     ]
     code = fingerprint()
     done = read(args.results, code)
-    tasks = [(c.name, i) for c in chosen for i in range(number_of(c, args)) if (c.name, i) not in done]
+    numbers = [(c.name, number_of(c, args)) for c in chosen]
+    if not args.only or drawn.NAME in args.only:
+        numbers.append((drawn.NAME, args.drawn))
+    tasks = [(name, i) for name, n in numbers for i in range(n) if (name, i) not in done]
     tasks.sort(key=lambda t: t[1])  # so that a table of a run cut short has some renders of every condition
     end = time.monotonic() + 60 * args.minutes
     with args.results.open("a") as out, multiprocessing.Pool(args.processes) as pool:
@@ -121,7 +123,7 @@ def main() -> int:
                 print(f"\n{len(tasks) - count} renders are left; call again", file=sys.stderr)
                 break
     print(file=sys.stderr)
-    page = document(chosen, done, code, f"python tests/accuracy --renders {args.renders} --false {args.false}")
+    page = document(chosen, done, code, f"python tests/accuracy --renders {args.renders} --false {args.false} --drawn {args.drawn}")
     target = args.out or (None if args.only or args.quick else ROOT / "hw_notes" / "accuracy.md")
     if target is None:
         print(page)

@@ -94,19 +94,24 @@ def tables(conditions: list[Condition], results: list[Result]) -> str:
     return "\n".join(parts)
 
 
+INTERVALS = {
+    "crack size, by crack_sd_mm": "z_crack", "tip along the crack, by tip_sd_px": "z_along",
+    "tip across it, by tip_sd_px": "z_across", "ΔK": "z_dK", "ΔK_II": "z_dKII", "T": "z_T", "contact length": "z_contact",
+}  # fmt: skip
+
+
 def coverage(results: list[Result]) -> str:
     """How often the truth lies within 1.96 stated deviations, over all cracked renders that gave a tip."""
     used = [r for r in results if r["group"] in GROUPS and r.get("z_dK") is not None]
-    keys = {
-        "crack size, by crack_sd_mm": "z_crack", "tip along the crack, by tip_sd_px": "z_along",
-        "tip across it, by tip_sd_px": "z_across", "ΔK": "z_dK", "ΔK_II": "z_dKII", "T": "z_T",
-        "contact length": "z_contact",
-    }  # fmt: skip
     plain = [r for r in used if r["group"] != "motion" and "together" not in r["group"]]
-    sets = {"all renders": used, "without motion and all together": plain}
+    return intervals({"all renders": used, "without motion and all together": plain})
+
+
+def intervals(sets: dict[str, list[Result]]) -> str:
+    """Coverage of each interval in each set."""
     out = ["| interval | " + " | ".join(f"{name} (n): covered; rms of error/deviation" for name in sets) + " |"]
     out.append("|---" * (1 + len(sets)) + "|")
-    for name, key in keys.items():
+    for name, key in INTERVALS.items():
         cells = [name]
         for chosen in sets.values():
             z = values(chosen, key)
@@ -114,6 +119,35 @@ def coverage(results: list[Result]) -> str:
             over = not COVERAGE[0] <= share <= COVERAGE[1]
             cells.append(f"({z.size}) " + cell(100 * share, ".1f", over) + f" %; {rms(z):.2f}")
         out.append("| " + " | ".join(cells) + " |")
+    return "\n".join(out)
+
+
+FAR_OFF = 4.0  # deviations
+
+
+def drawn(results: list[Result]) -> str:
+    """Coverage, and every render in which something is not as it should be."""
+    r = sorted((x for x in results if x["group"] == "drawn"), key=lambda x: x["index"])
+    if not r:
+        return "–"
+    tips = [x for x in r if x["tip"]]
+    touching = [x for x in tips if x["contact_true_mm"] > 0]
+    dK = values(tips, "dK_off")
+    out = [
+        f"{len(r)} renders; tip found in {len(tips)}; ΔK rms error {100 * rms(dK):.2f} %, largest {100 * np.abs(dK).max():.1f} %; "
+        f"false contact in {sum(bool(x['contact']) for x in tips if not x['contact_true_mm'])} of {len(tips) - len(touching)}; "
+        f"contact, from strong to far below the noise, found in {sum(bool(x['contact']) for x in touching)} of {len(touching)}.\n",
+        intervals({"at rest": [x for x in tips if not x["slips"]], "slipping": [x for x in tips if x["slips"]]}),
+        f"\nWithout a tip, with a false contact, or off by more than {FAR_OFF:g} deviations:\n",
+    ]
+    for x in r:
+        off = [f"{name} {x[key]:+.1f}" for name, key in INTERVALS.items() if abs(x.get(key) or 0) > FAR_OFF]
+        if not x["tip"]:
+            off.append("no tip: " + " ".join(x["flags"]))
+        elif x["contact"] and not x["contact_true_mm"]:
+            off.append("false contact")
+        if off:
+            out.append(f"- {x['index']}: {x['drawn']}{', slips' if x['slips'] else ''}: {'; '.join(off)}")
     return "\n".join(out)
 
 
