@@ -98,13 +98,17 @@ def refine(
     dK, scale, far, again = dK_hint, None, True, 0
     pixels: tuple[np.ndarray, np.ndarray] | None = None
     conducting = flow is None or flow.share > 0
+
+    def held(row: float, col: float, dK: float) -> tuple[Region, tuple[np.ndarray, np.ndarray]]:
+        crack = float(along(rig, row, col, rig.view.growth_angle_deg))
+        region = choose(rig, crack, dK, frequency_hz, conducting)
+        return region, _pixels(usable, (row, col), angle_deg, mm, region)
+
     region, tidied, whole = choose(rig, 1.0, 0.0, frequency_hz), 0, 1
     for step_number in range(STEPS):
         free = not tidied and not again and (step_number < FREE_STEPS or far)
         if pixels is None or free:  # later the set of pixels stands still, so that the steps end
-            crack = float(along(rig, row, col, rig.view.growth_angle_deg))
-            region = choose(rig, crack, dK, frequency_hz, conducting)
-            pixels = _pixels(usable, (row, col), angle_deg, mm, region)
+            region, pixels = held(row, col, dK)
             whole = max(1, pixels[0].size)
         z = williams.to_crack(*pixels, (row, col), angle_deg, mm)
         values = stress[pixels]
@@ -127,7 +131,12 @@ def refine(
                 continue
             if tidied or again == SAME_TIP_ROUNDS:
                 break
-            pixels, again = None, again + 1  # once more with the region of this very tip, wherever the steps began
+            # once more with the region of this very tip, wherever the steps began
+            before = pixels
+            region, pixels = held(row, col, dK)
+            if np.array_equal(before, pixels):
+                break
+            whole, again = max(1, pixels[0].size), again + 1
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real
