@@ -80,8 +80,11 @@ def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
 
 def feature_mm(s: Specimen, crack_mm: float) -> float:
     """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth or other
-    tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory)."""
+    tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory). Where the
+    edges of a plate of any other shape are is not known."""
     near = crack_mm
+    if s.geometry == "plate":
+        return max(near, 0.0)
     if s.geometry == "CT":
         near = float(np.hypot(crack_mm, 0.275 * s.width_mm)) - 0.125 * s.width_mm
     return max(min(near, ligament_mm(s, crack_mm)), 0.0)
