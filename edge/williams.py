@@ -24,6 +24,7 @@ from edge.conduction import Flow
 
 PRIORS = (0.6, 1.2, 2.4, 4.8)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 3; 0.75, 0.16 in a centre-cracked sheet
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
+PRIOR_3 = 4.8  # the least for c_3, which the map itself tells well
 PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked sheet's
 MPA_SQRT_MM_TO_M = np.sqrt(1e-3)
 
@@ -153,7 +154,8 @@ def _averaged(
     higher = order >= 3
     evidences, means, covariances = [], [], []
     for factor in PRIORS:
-        precision = np.where(higher, 1 / (factor * size) ** 2, np.where(order == 2, 1 / (PRIOR_T * size) ** 2, 0.0))
+        spread = np.select([order == 2, order == 3], [PRIOR_T, max(factor, PRIOR_3)], factor)
+        precision = np.where(order >= 2, 1 / (spread * size) ** 2, 0.0)
         inverse = _inverse(gram + np.diag(precision))
         b = inverse @ right
         evidences.append(right @ b + np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[higher])))

@@ -50,7 +50,8 @@ def test_fit_with_prior_equals_its_plain_twin(fades_over_mm, sd):
     columns = plain.williams_design(z.real, z.imag, TERMS)
 
     def prior_sd(factor):
-        higher = [factor * scale * fades_over_mm ** (-(n - 1) / 2) for n in range(3, TERMS + 1) for _ in "ri"]
+        wide = {3: max(factor, williams.PRIOR_3)}
+        higher = [wide.get(n, factor) * scale * fades_over_mm ** (-(n - 1) / 2) for n in range(3, TERMS + 1) for _ in "ri"]
         return np.array([1e4] * 4 + [williams.PRIOR_T * scale * fades_over_mm**-0.5, *higher])
 
     likely = []
@@ -166,7 +167,8 @@ def test_stated_deviations_cover_the_truth_where_higher_terms_are_only_believed_
 
     def draw(rng):
         n = np.arange(3, TERMS + 1)
-        higher = rng.standard_normal((2, n.size)) * williams.PRIORS[0] * c1 * L ** (-(n - 1) / 2)
+        spread = np.where(n == 3, williams.PRIOR_3, williams.PRIORS[0])
+        higher = rng.standard_normal((2, n.size)) * spread * c1 * L ** (-(n - 1) / 2)
         return np.array([c1, williams.PRIOR_T * c1 * L**-0.5 * rng.standard_normal(), *(higher[0] + 1j * higher[1])])
 
     z = scores(250, 1.0, draw, lambda z, s, sd: williams.fit(z, s, sd, TERMS, L, c1))
