@@ -26,6 +26,7 @@ WORST_INFLATION = 2.0  # of the variance by harmonics that nearly fold together
 WIDEST_LOAD = 0.2  # relative difference of load ranges: beyond it contact and plasticity differ
 USUAL_DELAY_S = (-0.005, 0.150)  # common practice: USB, serial and network cameras stay below
 SEARCHED_DELAY_S = (-0.050, 0.500)
+GOOD_TAU = 0.01  # relative deviation beyond which a sweep is told to be a weak one
 REJECTED = 0.001  # chance below which the first-order model is taken to fail ...
 MATERIAL = 0.005  # ... if it also misses a point by more than this, relative or in rad
 
@@ -91,6 +92,11 @@ class Sweep:
             f"chi-square {self.chi2:.1f} for {self.dof} degrees of freedom: chance {self.chance:.2g}; largest misfit "
             f"{100 * np.abs(misfit.real).max():.2f} % and {np.degrees(np.abs(misfit.imag).max()):.2f} deg",
         ]
+        if self.tau_sd_s > GOOD_TAU * self.tau_s:
+            out.append(
+                f"tau is known to {100 * self.tau_sd_s / self.tau_s:.1f} % only: more pixels in view, longer recordings or higher "
+                f"load frequencies would give {100 * GOOD_TAU:g} %"
+            )
         if self.other_delays_s:
             also = ", ".join(f"{1e3 * d:.0f}" for d in self.other_delays_s)
             out.append(f"a delay of {also} ms would fit as well; cameras stay below 150 ms, so it is left aside")

@@ -27,7 +27,6 @@ if __name__ == "__main__":
 import recordings
 from cameras import (
     FRAME_RATE_HZ,
-    IMAGE,
     SWEEP_HZ,
     drawn_camera,
     measured,
@@ -45,6 +44,7 @@ from edge.phase import LoadState
 from edge.rig import load_rig
 from edge.whole_recording import LATE_PARTS, Measured, frame_grid
 
+VIEW = (120, 160)  # of a common small module; of the pixels' and of K0's trials less, for time
 NOTES = Path(__file__).parents[1] / "hw_notes" / "calibration.md"
 BEGIN, END = "<!-- made by python tests/coverage_calibration.py --notes -->", "<!-- end of what it made -->"
 
@@ -60,8 +60,8 @@ class Trial:
 def sweep_trial(seed: int) -> Trial:
     """A sweep; and the crack of its fourth recording, fixed with the fitted profile and with the true one."""
     camera = drawn_camera(np.random.default_rng([seed, 1]))
-    runs, usable, crack = [], np.ones(IMAGE, bool), None
-    for f, made in sweep_recordings(camera, seed):
+    runs, usable, crack = [], np.ones(VIEW, bool), None
+    for f, made in sweep_recordings(camera, seed, VIEW):
         m, timing_sd_s = measured(made)
         runs.append(run_of(m, timing_sd_s, f"{f:g} Hz"))
         usable &= ~made.dead
@@ -88,7 +88,7 @@ def dK_of(made: recordings.Recording, m: Measured, profile: CameraProfile) -> fl
         (path := Path(folder) / "rig.toml").write_text(recordings.toml(tables))
         rig = load_rig(path, check_files=False)
     state = LoadState(m.frequency_hz, m.range_kN, m.range_sd * m.range_kN, 0.1, 0j, 1e-3, 0.0)
-    fix = Fixer(rig, profile, IMAGE).fix(m.harmonics, state, FRAME_RATE_HZ)
+    fix = Fixer(rig, profile, VIEW).fix(m.harmonics, state, FRAME_RATE_HZ)
     found = fix.values.get("dKI_MPa_sqrt_m")
     assert found is not None, fix.flags
     return found
@@ -99,7 +99,7 @@ def step_trial(seed: int) -> Trial:
     rng = np.random.default_rng([seed, 2])
     camera = drawn_camera(rng)
     moment = 3.0 + rng.uniform(0, 1 / FRAME_RATE_HZ)
-    frames, exposure_s = step_frames(rng, camera, (moment,))
+    frames, exposure_s = step_frames(rng, camera, (moment,), shape=VIEW)
     late = 0.002 * np.abs(rng.standard_normal(len(frames)))
     arrival_s = np.maximum.accumulate(exposure_s + camera["frame_delay_s"] + late)
     _, time_s = frame_grid(arrival_s, FRAME_RATE_HZ)
