@@ -88,6 +88,7 @@ def step(path: Path, found: Any) -> None:
         ax[0, 1].plot(ms[show], ((found.left - found.model) / found.left_sd)[show], ".", ms=2, color=BLUE)
         _name(ax[0, 1], "age, ms", "residual, standard deviations")
         shown = ax[0, 2].imshow(1e3 * found.regions_tau_s, cmap="cividis")
+        ax[0, 2].set(xticks=range(found.regions_tau_s.shape[1]), yticks=range(found.regions_tau_s.shape[0]))
         ax[0, 2].grid(False)
         _name(ax[0, 2], "tau by region of the image, ms", "")
         figure.colorbar(shown, ax=ax[0, 2])
@@ -177,5 +178,6 @@ def scale(path: Path, found: Any, image: np.ndarray) -> None:
         _name(ax[0, 0], "column, px (red: datum, growth)", "row, px")
         left = found.points_px - found.fitted_px
         ax[0, 1].plot(left[:, 1], left[:, 0], "o", color=BLUE)
+        ax[0, 1].locator_params(nbins=5)
         _name(ax[0, 1], "residual along columns, px", "residual along rows, px")
         figure.savefig(path)

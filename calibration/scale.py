@@ -36,13 +36,13 @@ class Scale:
         """What was found, and the lines for the rig file."""
         residual = "none: as many numbers as unknowns" if self.residual_px is None else f"{self.residual_px:.3f} px"
         out = [
-            f"scale    {self.mm_per_px:.5f} +- {self.mm_per_px_sd:.5f} mm per pixel",
+            f"scale    {self.mm_per_px:.5f} +- {self.mm_per_px_sd:.2g} mm per pixel",
             f"growth   {self.growth_angle_deg:.2f} +- {self.growth_angle_sd_deg:.2f} deg; residual {residual}",
         ]
         if self.view_deg is not None:
             out.append(f"view     {self.view_deg:.1f} +- {self.view_sd_deg:.1f} deg off square")
         out += self.notes
-        out += ["", "[view]", f"mm_per_px = {self.mm_per_px:.5f}", f"mm_per_px_sd = {self.mm_per_px_sd:.5f}"]
+        out += ["", "[view]", f"mm_per_px = {self.mm_per_px:.5f}", f"mm_per_px_sd = {self.mm_per_px_sd:.2g}"]
         if self.datum_px is not None:
             out.append(f"datum_px = [{self.datum_px[0]:.2f}, {self.datum_px[1]:.2f}]  # +- {self.datum_sd_px:.2f}")
         return [*out, f"growth_angle_deg = {self.growth_angle_deg:.2f}"]
@@ -57,7 +57,7 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
     """
     px, mm = np.asarray(points_px, float).reshape(-1, 2), np.asarray(points_mm, float).reshape(-1, 2)
     if len(px) < 2 or len(px) != len(mm):
-        raise InputError(f"scale: {len(px)} marks, may be two or more; give --mark ROW COL X_MM Y_MM for each")
+        raise InputError(f"scale: {len(px)} mark, may be two or more; give --mark ROW COL X_MM Y_MM for each")
     if min(np.ptp(mm, axis=0).max(), np.ptp(px, axis=0).max() / 10) < 1:
         raise InputError(
             "scale: the marks lie within 1 mm or 10 pixels, may be spread over the view; mark its far corners"

@@ -32,6 +32,7 @@ from calibration.step_model import (
     own,
 )
 
+SLOWEST_S = 0.1  # a microbolometer's time constant is some 10 ms
 WEAKEST_TAU = 0.02  # relative deviation beyond which there is no result
 WEAKEST_DELAY_S = 0.25e-3  # beyond it there is no delay: the loop finds it better in the far field of a specimen
 OUT_OF_SQUARE = 0.035  # rad, standard deviation: a cover held by hand against a stop (common practice, no source)
@@ -149,7 +150,12 @@ def fit(
     trust = 1.0 if chance >= REJECTED else float(np.sqrt(solution.chi2 / solution.dof))
     trust *= _walled_in(parts, solution)
     sd = solution.sd * trust
-    if not 0 < tau < 0.2 or sd[0] > WEAKEST_TAU * tau:
+    if tau > SLOWEST_S:
+        raise InputError(
+            f"step: the picture takes {1e3 * tau:.3g} ms to change, a camera up to {1e3 * SLOWEST_S:g} ms: the cover moved slowly or "
+            f"out of focus; draw it in one go, close to the plate"
+        )
+    if tau <= 0 or sd[0] > WEAKEST_TAU * tau:
         raise InputError(
             f"step: tau is {1e3 * tau:.2g} +- {1e3 * sd[0]:.2g} ms, may be known to {100 * WEAKEST_TAU:.0f} % or better; "
             f"use a plate further from room temperature, or several steps in one recording"

@@ -182,6 +182,12 @@ def run_scale(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     image = np.where(usable_pixels(rec, profile, None) & (np.abs(image - near) < high - low), image, near)
     if args.mark:
         marks = np.array(args.mark)
+        for row, column in marks[:, :2]:
+            if not (-0.5 <= row <= image.shape[0] - 0.5 and -0.5 <= column <= image.shape[1] - 0.5):
+                raise InputError(
+                    f"scale: mark at row {row:g}, column {column:g} is not in the picture of {image.shape[0]} rows and "
+                    f"{image.shape[1]} columns; look for exchanged numbers"
+                )
         found = scale.from_marks(marks[:, :2], marks[:, 2:])
     else:
         width = rig.specimen.width_mm

@@ -249,6 +249,12 @@ REFUSED = [
         "calibrate sweep . --profile camera.toml",
     ),
     Mistake("no step", nothing, r"step: no step of more than .*draw the cover", "calibrate step . --profile camera.toml"),
+    Mistake(
+        "mark beside the picture",
+        nothing,
+        r"mark at row 800, column 5 is not in the picture of .*exchanged",
+        "calibrate scale . --mark 800 5 0 0 --mark 5 20 4 0 --profile camera.toml",
+    ),
     Mistake("gain before sweep", nothing, r"fresh\.toml: has no measured lag yet.*sweep first", "calibrate gain . --profile fresh.toml"),
     Mistake("one plate", nothing, r"1 recordings and 2 temperatures", "calibrate gain . --temperatures 20 30 --profile fresh.toml"),
     Mistake(

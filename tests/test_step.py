@@ -163,6 +163,7 @@ REFUSED = {
         ),
         "2 % or better",
     ),
+    "too slow": (lambda: step_frames(np.random.default_rng(8), {**CAMERA, "tau_s": 0.15}, (3.0,)), "moved slowly"),
 }
 
 
