@@ -24,6 +24,7 @@ FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
 FLAT = 0.12  # of the samples at one extreme value: a sine of only 16 steps has so many there
 STILL = 0.2  # of the usual range: a load that moves less stands still
+DUST = 1e-7  # of the mean: no converter shows an amplitude below it, but the rounding of a load that stands still does
 NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
 SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
 
@@ -168,7 +169,7 @@ class LoadPhase:
 
     def _is_good(self, fit: WaveFit) -> bool:
         return (
-            fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples))
+            fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples), DUST * abs(fit.mean_kN))
             and fit.noise_kN < fit.amplitude_kN * max(0.03, min(0.25, 3 * self.typical_noise or 0.25))
             and self.nominal_hz / FARTHEST < fit.frequency_hz < self.nominal_hz * FARTHEST
         )

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+SETTLED = 1e-3  # turns over the window by which the frequency was off
+INDEPENDENT = 1e-3
+
 
 @dataclass(frozen=True)
 class WaveFit:
@@ -21,21 +24,24 @@ class WaveFit:
 def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit | None:
     """Least squares of mean, slope, fundamental, its linear change, and second harmonic; two rounds, the second at the
     corrected frequency. Times (n,) from the middle of the window, load (n,)."""
+    scale = t[-1] - t[0]
     for _ in range(2):
         w = 2 * np.pi * frequency_hz
-        s, c = np.sin(w * t), np.cos(w * t)
-        scale = t[-1] - t[0]
-        x = np.stack(
-            [np.ones_like(t), t / scale, s, c, t / scale * s, t / scale * c, np.sin(2 * w * t), np.cos(2 * w * t)], 1
-        )
-        b, *_ = np.linalg.lstsq(x, p, rcond=None)
+        x = np.empty((8, t.size))
+        x[0], x[1] = 1.0, t / scale
+        s, c = np.sin(w * t, out=x[2]), np.cos(w * t, out=x[3])
+        x[4], x[5] = x[1] * s, x[1] * c
+        x[6], x[7] = 2 * s * c, (c - s) * (c + s)  # of twice the angle
+        b = _least_squares(x, p)
         z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
         if abs(z) == 0:
             return None
         step = float((change / z).imag) / (2 * np.pi)
-        residual = p - x @ b
+        residual = p - b @ x
         if abs(step) < 0.1 * frequency_hz:
             frequency_hz += step
+        if abs(step) * scale < SETTLED:  # what a second round would change goes with the square of it
+            break
     return WaveFit(
         float(np.angle(z)),
         frequency_hz,
@@ -45,6 +51,19 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         float(np.sqrt(residual @ residual / max(1, t.size - 8))),
         t.size,
     )
+
+
+def _least_squares(x: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Coefficients (m,) of the rows of x (m, n), all of size one, that fit p (n,) best; the shortest where they are not
+    determined. The normal equations lose half of the digits, which is no loss while the rows are far from dependent."""
+    gram = x @ x.T
+    try:
+        diagonal = np.diag(np.linalg.cholesky(gram))
+    except np.linalg.LinAlgError:
+        diagonal = np.zeros(1)
+    if diagonal.min() < INDEPENDENT * diagonal.max():
+        return np.linalg.lstsq(x.T, p, rcond=None)[0]
+    return np.linalg.solve(gram, x @ p)
 
 
 def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
