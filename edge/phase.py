@@ -77,7 +77,7 @@ class LoadPhase:
         self.knots: deque[Knot] = deque(maxlen=KEPT)
         self.counter = CycleCounter()
         self.counted_to_s = -np.inf
-        self.cycles = 0.0
+        self.cycles = self.beyond_count = 0.0  # and by how much they were more than the counter's in the last good window
         self.bad_in_a_row = 2  # so that the first window looks for the frequency
         self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
@@ -148,7 +148,7 @@ class LoadPhase:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
             new = (t > self.counted_to_s) & (t <= middle)
             self.counter.add(t[new], p[new])
-            self.counted_to_s, self.cycles = middle, float(self.counter.cycles)
+            self.counted_to_s, self.cycles = middle, self.counter.cycles + self.beyond_count
         if fit is not None and good:
             self._leave_good(middle, fit, max(np.mean(p == p.max()), np.mean(p == p.min())) > FLAT)
         else:
@@ -205,6 +205,7 @@ class LoadPhase:
         if not self.samples_per_s:  # the counter tells how many, the phase how far into the next
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
+            self.beyond_count = self.cycles - self.counter.cycles
         self._fill_hole(middle, fit)
         wave = fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN
         self.knots.append(Knot(middle, phase, *wave, self.cycles, clipped=flat and self.samples_per_s is None))

@@ -217,6 +217,16 @@ def test_a_cycle_without_end_keeps_memory_bounded():
     assert counter.cycles == 1
 
 
+@pytest.mark.parametrize("at_s", [25.0, 25.27, 25.54])
+def test_cycles_go_on_evenly_over_windows_that_give_no_phase(at_s):
+    """There the count stands for the cycles, half a one more or less."""
+    t, p = load(plain(300))
+    phase = follow(t, np.where((t > at_s) & (t < at_s + 0.07), 15.0, p))
+    assert not all(k.good for k in phase.knots)
+    off = [phase.cycles_at(s) - 7.0 * s for s in np.arange(22, 30, 0.05)]
+    assert np.abs(off).max() < 0.6
+
+
 TROUBLE = {
     "pause": (lambda t, p: (t, np.where((t > 20) & (t < 30), 5.5, p)), 25.0, "paused"),
     "overload": (lambda t, p: (t, np.where((t > 25) & (t < 25.07), 15.0, p)), 25.0, "load_uneven"),
