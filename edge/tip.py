@@ -136,7 +136,10 @@ def refine(
             region, pixels = held(row, col, dK)
             if np.array_equal(before, pixels):
                 break
-            whole, again = max(1, pixels[0].size), again + 1
+            again += 1
+            if again == SAME_TIP_ROUNDS:  # two sets lead to each other: what they have in common is neither's
+                pixels = _common(before, pixels)
+            whole = max(1, pixels[0].size)
             continue
         move = shift * turn / mm
         row, col = row - move.imag, col + move.real
@@ -175,6 +178,13 @@ def _pixels(
     z = williams.to_crack(rows, columns, tip, angle_deg, mm)
     i, j = np.nonzero(region.holds(z) & usable[r0:r1, c0:c1])
     return r0 + i, c0 + j
+
+
+def _common(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns that stand in both."""
+    width = int(max(a[1].max(), b[1].max())) + 1
+    both = np.intersect1d(a[0] * width + a[1], b[0] * width + b[1])
+    return both // width, both % width
 
 
 def _predicted(series: williams.Series, z: np.ndarray, flow: Flow | None) -> np.ndarray:
