@@ -182,7 +182,7 @@ def _pixels(
 
 def _common(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns that stand in both."""
-    width = int(max(a[1].max(), b[1].max())) + 1
+    width = int(max(a[1].max(initial=0), b[1].max(initial=0))) + 1
     both = np.intersect1d(a[0] * width + a[1], b[0] * width + b[1])
     return both // width, both % width
 
