@@ -4,17 +4,11 @@ The sums are several times as many bytes as a frame, and fetching them from memo
 until there are `GROUP` of them, and each sum is fetched and stored once for all.
 """
 
-import contextlib
 import functools
-import logging
-import warnings
-from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numba import njit
 
-log = logging.getLogger("bolotip")
+from edge.compiled import Kernel, ready
 
 GROUP = 4  # frames a pass
 BLOCK = 512  # pixels a turn: what is touched of them (some 20 kB) stays in the first-level cache of small boards too
@@ -49,31 +43,11 @@ def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay,
                 plane[i] = decay * plane[i] + (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
 
 
-Kernel = Any  # called like `accumulate`; numba's dispatcher has no type of its own for mypy
-
-
 @functools.cache
 def kernel() -> Kernel:
-    """`accumulate`, compiled and ready. It comes from numba's cache where there is one; a cache that can't be written or
-    was damaged by a power cut costs the seconds of compiling and a line in the log, never the measurement."""
-    try:
-        compiled = _compiled(cache=True)
-    except RuntimeError:  # numba found no folder
-        log.warning(
-            "kernel cache: no folder to write to, so the kernel is compiled at every start; set NUMBA_CACHE_DIR to one"
-        )
-        return _run_once(_compiled(cache=False))
-    folder = compiled.stats.cache_path
-    try:
-        return _run_once(compiled)
-    except OSError as error:
-        log.warning("kernel cache: %s: cannot be used (%s); compiled for this run", folder, error.strerror or error)
-    except Exception as error:  # whatever reading cut-off or overwritten files may raise
-        log.warning("kernel cache: %s: damaged (%s); removed, and compiled for this run", folder, error)
-        for file in Path(folder).glob(f"{Path(__file__).stem}.{accumulate.__name__}-*.nb?"):
-            with contextlib.suppress(OSError):
-                file.unlink()
-    return _run_once(_compiled(cache=False))
+    """`accumulate`, compiled and ready."""
+    # contract: a fused multiply-add is as good; nsz: so is +0 for -0. Nothing that would assume NaN away
+    return ready(accumulate, {"contract", "nsz"}, _once)
 
 
 def cache_folder() -> str | None:
@@ -82,15 +56,6 @@ def cache_folder() -> str | None:
     return stats.cache_path if stats is not None else None
 
 
-def _compiled(cache: bool) -> Kernel:
-    # contract: a fused multiply-add is as good; nsz: so is +0 for -0. Nothing that would assume NaN away
-    return njit(cache=cache, fastmath={"contract", "nsz"}, nogil=True)(accumulate)
-
-
-def _run_once(compiled: Kernel) -> Kernel:
-    """Makes numba compile or load it now, not when the first frames are in."""
+def _once(compiled: Kernel) -> None:
     one = np.zeros((GROUP, 1), np.float32)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        compiled(one, np.zeros(1), one[0], one.astype(np.uint16), one[:, 0], one, one[:, 0], np.float32(1), one)
-    return compiled
+    compiled(one, np.zeros(1), one[0], one.astype(np.uint16), one[:, 0], one, one[:, 0], np.float32(1), one)

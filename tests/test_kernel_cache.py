@@ -4,7 +4,7 @@ import numba
 import numpy as np
 import pytest
 
-from edge import lockin_kernel
+from edge import compiled, lockin_kernel
 from edge.warm_up import main
 
 
@@ -45,22 +45,22 @@ def test_without_a_folder_to_write_to_it_is_compiled_and_the_remedy_said(anew, m
             raise RuntimeError("cannot cache function 'accumulate': no locator available for file 'lockin_kernel.py'")
         return real(**settings)
 
-    monkeypatch.setattr(lockin_kernel, "njit", nowhere)
+    monkeypatch.setattr(compiled, "njit", nowhere)
     kernel = anew()
     assert works(kernel) and kernel.stats.cache_path is None
     assert len(caplog.messages) == 1 and "NUMBA_CACHE_DIR" in caplog.messages[0]
 
 
 def test_on_a_full_card_it_is_compiled_for_this_run(anew, monkeypatch, caplog):
-    real, calls = lockin_kernel._run_once, []
+    real, calls = compiled._called, []
 
-    def full(compiled):
-        calls.append(compiled)
+    def full(kernel, once):
+        calls.append(kernel)
         if len(calls) == 1:
             raise OSError(28, "No space left on device")
-        return real(compiled)
+        return real(kernel, once)
 
-    monkeypatch.setattr(lockin_kernel, "_run_once", full)
+    monkeypatch.setattr(compiled, "_called", full)
     assert works(anew()) and len(calls) == 2
     assert len(caplog.messages) == 1 and "No space left on device" in caplog.messages[0]
 

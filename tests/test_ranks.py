@@ -26,6 +26,7 @@ RANKS = {
     "edge.sinks.events": 2.1,
     "edge.rig": 0.2,
     "edge.handbook": 0.3,
+    "edge.compiled": 0.9,
     "edge.conduction": 1.05,
     "edge.williams": 1.1,
     "edge.wave_fit": 1.1,

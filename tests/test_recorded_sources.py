@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from calibration.door import InputError
+from edge import decimal_kernel
 from edge.sources.base import EndOfSource
-from edge.sources.recording import RecordedFrames, RecordedLoad, open_stack
+from edge.sources.recording import CsvColumns, RecordedFrames, RecordedLoad, open_stack
 
 SHAPE = (12, 16)
 
@@ -274,3 +275,32 @@ def test_line_ends_and_the_byte_order_mark_of_office_software_do_no_harm(tmp_pat
 def test_blank_lines_at_the_end_do_no_harm(tmp_path):
     path = csv(tmp_path / "l.csv", ["time_s,load_kN", "0.1,5", "0.2,6", "", ""])
     assert RecordedLoad(path, 1.0, 0.0).read(1.0)[1].tolist() == [5, 6]
+
+
+CELLS = ["0", "-0", "7", "-7.", ".5", "-.5", "0.1", "1234567.89", "-0.000001", "999999999999999", "0.12345678901234"]
+
+
+def test_plain_decimals_are_read_as_float_reads_them():
+    parse, rng = decimal_kernel.kernel(), np.random.default_rng(1)
+    cells = CELLS + [f"{x:.{d}f}" for x, d in zip(rng.normal(0, 1e3, 300), rng.integers(0, 10, 300))] + ["3"]
+    values = np.empty(len(cells))
+    lines = "".join(f"{a},{b}\n" for a, b in zip(cells[::2], cells[1::2]))
+    assert parse(np.frombuffer(lines.encode(), np.uint8), 2, values) == len(cells)
+    assert values.tolist() == [float(c) for c in cells]
+
+
+@pytest.mark.parametrize("text", ["1,2", "1,2,\n", "1\n2\n", "1,2\n3\n", ",1\n", "1,\n", "1,-\n", "1,.\n", "1,2\n3", "1, 2\n"] + [
+    f"1,{cell}\n" for cell in ("1e3", "nan", "1_0", "--1", "1-", "1.2.3", "+1", "1234567890123456", "\u0663")
+])  # fmt: skip
+def test_what_is_not_plain_is_left_to_the_other_reader(text):
+    assert decimal_kernel.kernel()(np.frombuffer(text.encode(), np.uint8), 2, np.empty(20)) == -1
+
+
+def test_a_long_table_with_one_number_spelt_otherwise_is_read_all_the_same(tmp_path):
+    rows = [f"{i / 1000},{i % 7 - 3}.25" for i in range(3000)]
+    (tmp_path / "plain.csv").write_text("\n".join(["time_s,load_kN", *rows]) + "\n")
+    rows[2000] = "2.0 , 2.25e0"
+    (tmp_path / "load.csv").write_text("\n".join(["time_s,load_kN", *rows]) + "\n")
+    plain, other = (np.concatenate(list(CsvColumns(tmp_path / n, ("load_kN", "time_s")).chunks())) for n in ("plain.csv", "load.csv"))
+    plain[2000] = 2.25, 2.0
+    assert np.array_equal(other, plain)

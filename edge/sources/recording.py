@@ -14,6 +14,7 @@ from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
 ROWS = 4096  # CSV rows a chunk
+MANY = 1000  # rows that are worth loading a compiled reader for
 
 
 def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
@@ -151,10 +152,24 @@ class CsvColumns:
                     raise InputError(
                         f"{self.path}: row {number + first}: has {cells} cells for {len(header)} columns; write decimals with a point"
                     )
-                values = self._parse(lines, number, columns)
+                values = self._plain(lines, len(header), columns)
+                if values is None:
+                    values = self._parse(lines, number, columns)
                 number += len(lines)
                 del lines  # half a megabyte of text, while the values are used
                 yield values
+
+    def _plain(self, lines: list[str], cells: int, columns: list[int]) -> np.ndarray | None:
+        """Lines of `cells` plain decimals each; None where they are not, or too few for a compiled reader."""
+        if len(lines) < MANY:
+            return None
+        from edge.decimal_kernel import kernel
+
+        text = np.frombuffer("".join(lines).encode(), np.uint8)
+        values = np.empty(len(lines) * cells)
+        if kernel()(text, cells, values) < values.size:
+            return None
+        return values.reshape(-1, cells)[:, columns]
 
     def _parse(self, lines: list[str], number: int, columns: list[int]) -> np.ndarray:
         """Lines from row `number` on; blank ones are left out."""
