@@ -41,12 +41,12 @@ class FrameClock:
         self.waiting: deque[float] = deque()
         self.offset_s = 0.0  # time of slot `number`
         self.period_s = 1.0 / frame_rate_hz
-        self.covariance = np.zeros((2, 2))
+        self.covariance = 0.0, 0.0, 0.0  # offset, both, period; plain numbers: it moves once a frame
         self.number = -1  # slot of the last frame handed out; -1 before the first
         self.block: list[float] = []
         self.block_size = 4
         self.spread_s = 0.002  # typical lateness above the envelope
-        self.last_arrival_s = np.inf
+        self.last_arrival_s = math.inf
         self.heap = False
         self.doubtful = 0  # frames in a row that contradict the grid
 
@@ -67,11 +67,7 @@ class FrameClock:
             return None
         if self.number < 0 or self._lost_the_grid(self.waiting[0]):
             self._find_grid(np.array(self.waiting))
-        # slots after `number`: at most that of any follower less the frames between (plain numbers: once a frame)
-        offset_s, period_s = self.offset_s, self.period_s
-        newest = min(math.floor((t - offset_s) / period_s + GUARD) - i for i, t in enumerate(self.waiting))
-        step = max(1, newest) if self.number >= 0 else 0
-        self._advance(step)
+        self._advance(self._step() if self.number >= 0 else 0)
         arrival_s = self.waiting.popleft()
         late_s = arrival_s - self.offset_s
         believable = -GUARD * self.period_s < late_s < self.period_s * (1 + GUARD) + 6 * self.spread_s
@@ -84,11 +80,18 @@ class FrameClock:
             self._correct()
         return Slot(self.number, self.offset_s, late_s, sure)
 
+    def _step(self) -> int:
+        """Slots of the oldest waiting frame after `number`: at most that of any follower less the frames between."""
+        offset_s, period_s = self.offset_s, self.period_s
+        if (self.waiting[0] - offset_s) / period_s + GUARD < 2:  # its own arrival leaves no other
+            return 1
+        return max(1, min(math.floor((t - offset_s) / period_s + GUARD) - i for i, t in enumerate(self.waiting)))
+
     def _in_heap(self, arrival_s: float) -> bool:
         """Whether the frame belongs to those that a stalled reader found waiting: after a long silence, several at once.
         They may be old ones out of a full buffer, with the newer ones lost, so their places can't be told."""
         since = arrival_s - self.last_arrival_s
-        until_next = self.waiting[0] - arrival_s if self.waiting else np.inf
+        until_next = self.waiting[0] - arrival_s if self.waiting else math.inf
         close = HEAP * self.period_s
         self.heap = (self.heap and since < close) or (since > SILENCE * self.period_s and until_next < close)
         self.last_arrival_s = arrival_s
@@ -102,7 +105,7 @@ class FrameClock:
         if slots <= 50:
             return False
         walk = (PERIOD_WALK * self.period_s) ** 2 * slots**3 / 3
-        return bool(np.sqrt(self.covariance[0, 0] + slots**2 * self.covariance[1, 1] + walk) > 0.15 * self.period_s)
+        return math.sqrt(self.covariance[0] + slots**2 * self.covariance[2] + walk) > 0.15 * self.period_s
 
     def _find_grid(self, arrivals: np.ndarray) -> None:
         start = float(np.min(arrivals - np.arange(arrivals.size) * self.period_s))
@@ -110,9 +113,9 @@ class FrameClock:
             step = max(1, round((start - self.offset_s) / self.period_s))
             self.number += step - 1
             start -= self.period_s
-        period_sd = PERIOD_SD * self.period_s if self.covariance[1, 1] == 0 else float(np.sqrt(self.covariance[1, 1]))
+        period_variance = self.covariance[2] or (PERIOD_SD * self.period_s) ** 2
         self.offset_s = start
-        self.covariance = np.diag([max(self.spread_s, 1e-4) ** 2, period_sd**2])
+        self.covariance = max(self.spread_s, 1e-4) ** 2, 0.0, period_variance
         self.block, self.block_size, self.doubtful = [], 4, 0
 
     def _advance(self, slots: int) -> None:
@@ -121,24 +124,29 @@ class FrameClock:
             return
         self.number += slots
         self.offset_s += slots * self.period_s
-        (c00, c01), (_, c11) = self.covariance.tolist()
+        c00, c01, c11 = self.covariance
         walk = slots * (PERIOD_WALK * self.period_s) ** 2
         moved = c01 + slots * c11
-        self.covariance[:] = (c00 + slots * (c01 + moved), moved), (moved, c11 + walk)
+        self.covariance = c00 + slots * (c01 + moved), moved, c11 + walk
 
     def _correct(self) -> None:
         """Kalman update with the block's smallest lateness, which stands for the middle of the block."""
-        late = np.array(self.block)
-        self.spread_s = 0.9 * self.spread_s + 0.1 * float(late.mean() - late.min())
-        sd = max(2e-5, 2 * self.spread_s / len(late))
-        back = (len(late) - 1) / 2
-        h = np.array([1.0, -back])
-        innovation_sd = np.sqrt(h @ self.covariance @ h + sd**2)
-        surprise = float(late.min())
-        if surprise > 6 * innovation_sd + self.spread_s and len(late) == LARGEST_BLOCK:
+        late, n = self.block, len(self.block)
+        surprise = min(late)
+        self.spread_s = 0.9 * self.spread_s + 0.1 * (sum(late) / n - surprise)
+        sd = max(2e-5, 2 * self.spread_s / n)
+        back = (n - 1) / 2
+        c00, c01, c11 = self.covariance
+        to_offset, to_period = c00 - back * c01, c01 - back * c11  # covariance times (1, -back)
+        variance = to_offset - back * to_period + sd**2
+        innovation_sd = math.sqrt(variance)
+        if surprise > 6 * innovation_sd + self.spread_s and n == LARGEST_BLOCK:
             surprise = 6 * innovation_sd  # a whole block late: a stall, not the grid; follow it slowly
-        gain = self.covariance @ h / innovation_sd**2
-        self.offset_s += float(gain[0]) * surprise
-        self.period_s += float(gain[1]) * surprise
-        self.covariance -= np.outer(gain, h @ self.covariance)
+        self.offset_s += to_offset / variance * surprise
+        self.period_s += to_period / variance * surprise
+        self.covariance = (
+            c00 - to_offset**2 / variance,
+            c01 - to_offset * to_period / variance,
+            c11 - to_period**2 / variance,
+        )
         self.block, self.block_size = [], min(LARGEST_BLOCK, self.block_size * 2)

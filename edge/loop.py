@@ -130,7 +130,7 @@ class Loop:
     def take(self, frame: Frame) -> None:
         """A copy of the frame before tells the clock that a period went by, but nothing of the specimen."""
         before, now = self.newest, frame.counts
-        copy = before is not None and np.array_equal(now[0], before[0]) and np.array_equal(now, before)  # a row tells most
+        copy = before is not None and now[0].tobytes() == before[0].tobytes() and np.array_equal(now, before)  # a row tells most
         self.newest = frame.counts
         self.heard_s = time.monotonic()
         self.clock.push(frame.time_s)
@@ -183,7 +183,6 @@ class Loop:
         """Time has come so far: the row that falls due, and the load's events."""
         if time_s >= self.next_row_s:
             self.write_row()
-            give_back()
             every_s = self.rig.records.every_s
             self.next_row_s += every_s * np.ceil((time_s - self.next_row_s + 1e-9) / every_s)
         self.now_s = max(self.now_s, time_s)  # a camera that comes back may bring frames it held back
@@ -326,6 +325,7 @@ class Loop:
         self.totals.seq += 1
         self.used = self.lost = self.repeated = 0
         self.events.clear()
+        give_back()
 
     def _load_columns(self, row: Row, load: LoadState) -> None:
         row.load_frequency_hz = load.frequency_hz

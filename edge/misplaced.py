@@ -11,6 +11,9 @@ from operator import mul
 
 import numpy as np
 
+from edge.cycles import median
+from edge.wave_fit import least_squares
+
 ROWS = 8  # of a frame, evenly spread: the mean of 8 x 160 pixels has a 35th of one pixel's noise
 FRAMES = 200
 FEWEST, EVERY = 75, 25  # frames before the first foretelling; and from one to the next
@@ -42,7 +45,7 @@ class Outlook:
         if not self.seen:
             self.origin_s = time_s
         some = counts[self.rows]
-        mean = int(some.sum()) / some.size
+        mean = int(np.add.reduce(some, axis=None)) / some.size
         turns = [k * phase_rad for k in range(1, self.harmonics + 1)]
         x = [1.0, time_s - self.origin_s, *map(math.sin, turns), *map(math.cos, turns)]
         off = bool(self.coefficients) and abs(mean - sum(map(mul, self.coefficients, x))) > self.limit
@@ -60,19 +63,22 @@ class Outlook:
     def _learn(self, now_s: float) -> None:
         """now_s: of the last frame, from the origin."""
         n = min(self.seen, FRAMES)
-        x, y = self.regressors[:n].copy(), self.means[:n]
-        x[:, 1] -= now_s
+        x, y = self.regressors[:n].T.copy(), self.means[:n]
+        x[1] -= now_s
+        span_s = max(float(np.abs(x[1]).max()), 1e-9)
+        x[1] /= span_s
         good = np.ones(n, bool)
         for _ in range(2):  # the second time without what the first left far off
-            b = np.linalg.lstsq(x[good], y[good], rcond=None)[0]
-            rest = np.abs(y - x @ b)
-            sd = MAD_TO_SD * float(np.median(rest))
+            b = least_squares(x[:, good], y[good])
+            rest = np.abs(y - b @ x)
+            sd = MAD_TO_SD * float(median(rest))
             near = rest < OUTLIER * max(sd, 1e-9)
             if near.all():
                 break
             good = near
             if np.count_nonzero(good) < FEWEST // 2:
                 return
+        b[1] /= span_s
         b[0] -= b[1] * now_s  # the slope counts from the origin again
         self.coefficients = b.tolist()
         self.limit = max(CLEAR * sd, SHARE * math.hypot(b[2], b[2 + self.harmonics]))

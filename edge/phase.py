@@ -146,11 +146,11 @@ class LoadPhase:
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
-            new = (t > self.counted_to_s) & (t <= middle)
+            new = slice(*np.searchsorted(t, (self.counted_to_s, middle), side="right"))
             self.counter.add(t[new], p[new])
             self.counted_to_s, self.cycles = middle, self.counter.cycles + self.beyond_count
         if fit is not None and good:
-            self._leave_good(middle, fit, max(np.mean(p == p.max()), np.mean(p == p.min())) > FLAT)
+            self._leave_good(middle, fit, most_at_an_end(p) > FLAT * p.size)
         else:
             missing = fit is None and self.samples_per_s is None
             trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
@@ -292,3 +292,8 @@ class LoadPhase:
             float(f.max() - f.min()),
             bool(np.mean([k.clipped for k in good]) > 0.5),
         )
+
+
+def most_at_an_end(p: np.ndarray) -> int:
+    """How many of the samples are the largest, or the smallest, whichever are more."""
+    return max(int(np.count_nonzero(p == p.max())), int(np.count_nonzero(p == p.min())))

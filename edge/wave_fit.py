@@ -32,7 +32,7 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         s, c = np.sin(w * t, out=x[2]), np.cos(w * t, out=x[3])
         x[4], x[5] = x[1] * s, x[1] * c
         x[6], x[7] = 2 * s * c, (c - s) * (c + s)  # of twice the angle
-        b = _least_squares(x, p)
+        b = least_squares(x, p)
         z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
         if abs(z) == 0:
             return None
@@ -53,7 +53,7 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
     )
 
 
-def _least_squares(x: np.ndarray, p: np.ndarray) -> np.ndarray:
+def least_squares(x: np.ndarray, p: np.ndarray) -> np.ndarray:
     """Coefficients (m,) of the rows of x (m, n), all of size one, that fit p (n,) best; the shortest where they are not
     determined. The normal equations lose half of the digits, which is no loss while the rows are far from dependent."""
     gram = x @ x.T

@@ -4,6 +4,7 @@ Nothing is read whole: frames one by one, TIFF pages and CSV rows in chunks.
 """
 
 import itertools
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -56,12 +57,11 @@ class NpyStack:
         if not array.flags.c_contiguous:
             raise InputError(f"{path}: is in Fortran order, may be in C order; write it with numpy.ascontiguousarray")
         self.count, self.shape, self._start = array.shape[0], array.shape[1:], array.offset
-        self._file = open(path, "rb")  # noqa: SIM115 (open as long as the recording is read)
+        self._file = open(path, "rb", buffering=0)  # noqa: SIM115 (open as long as the recording is read)
 
     def frame(self, index: int) -> np.ndarray:
         image = np.empty(self.shape, np.uint16)
-        self._file.seek(self._start + index * image.nbytes)
-        if self._file.readinto(image.data) < image.nbytes:  # it has been cut short since
+        if os.preadv(self._file.fileno(), [image.data], self._start + index * image.nbytes) < image.nbytes:  # cut short since
             raise EndOfSource
         return image
 
@@ -234,7 +234,7 @@ class RecordedFrames(FrameSource):
         last = -np.inf
         number = 2
         for chunk in CsvColumns(self.times, ("time_s",)).chunks():
-            for t in chunk[:, 0]:
+            for t in chunk[:, 0].tolist():
                 if t < last:
                     raise InputError(
                         f"{self.times}: row {number}: time {t:g} s is before the row above ({last:g} s); sort the rows"
