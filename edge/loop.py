@@ -40,6 +40,7 @@ from edge.totals import Calendar, Totals
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
 FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
+AT_ONCE = 8  # frames that are there already go from step to step together, while the code of a step is in the caches
 SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
@@ -108,10 +109,14 @@ class Loop:
                 for sink in (*self.sinks, self.event_file):
                     if sink.waiting_rows:
                         sink.pump()
-                frame = self.frames.read(timeout_s=0.2)
-                if frame is not None:
+                timeout_s = 0.2
+                for _ in range(AT_ONCE):
+                    frame = self.frames.read(timeout_s)
+                    if frame is None:
+                        break
                     self.take(frame)
-                self.place()
+                    self.place()
+                    timeout_s = 0.0
                 self.use()
                 if self.frames.live:
                     self.watch()

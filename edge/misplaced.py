@@ -12,7 +12,6 @@ from operator import mul
 import numpy as np
 
 from edge.cycles import median
-from edge.wave_fit import least_squares
 
 ROWS = 8  # of a frame, evenly spread: the mean of 8 x 160 pixels has a 35th of one pixel's noise
 FRAMES = 200
@@ -69,7 +68,7 @@ class Outlook:
         x[1] /= span_s
         good = np.ones(n, bool)
         for _ in range(2):  # the second time without what the first left far off
-            b = least_squares(x[:, good], y[good])
+            b = np.linalg.lstsq(x[:, good].T, y[good], rcond=None)[0]
             rest = np.abs(y - b @ x)
             sd = MAD_TO_SD * float(median(rest))
             near = rest < OUTLIER * max(sd, 1e-9)

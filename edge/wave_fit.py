@@ -1,11 +1,12 @@
 """A short window of load samples fitted with mean, fundamental and second harmonic, and the frequency looked for in it."""
 
+import cmath
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 SETTLED = 1e-3  # turns over the window by which the frequency was off
-INDEPENDENT = 1e-3
 
 
 @dataclass(frozen=True)
@@ -24,46 +25,33 @@ class WaveFit:
 def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit | None:
     """Least squares of mean, slope, fundamental, its linear change, and second harmonic; two rounds, the second at the
     corrected frequency. Times (n,) from the middle of the window, load (n,)."""
-    scale = t[-1] - t[0]
+    from edge.wave_kernel import ROWS, kernel  # numba loads with the first window
+
+    scale, n = float(t[-1] - t[0]), t.size
+    t, p = np.ascontiguousarray(t, float), np.ascontiguousarray(p, float)
+    x, b = np.empty((ROWS, n)), np.empty(ROWS)
     for _ in range(2):
-        w = 2 * np.pi * frequency_hz
-        x = np.empty((8, t.size))
-        x[0], x[1] = 1.0, t / scale
-        s, c = np.sin(w * t, out=x[2]), np.cos(w * t, out=x[3])
-        x[4], x[5] = x[1] * s, x[1] * c
-        x[6], x[7] = 2 * s * c, (c - s) * (c + s)  # of twice the angle
-        b = least_squares(x, p)
+        squares = kernel()(t, p, 2 * np.pi * frequency_hz, scale, x, b)
+        if squares < 0:
+            b = np.linalg.lstsq(x.T, p, rcond=None)[0]
+            squares = float(np.sum((p - b @ x) ** 2))
         z, change, z2 = complex(b[2], b[3]), complex(b[4], b[5]) / scale, complex(b[6], b[7])
         if abs(z) == 0:
             return None
-        step = float((change / z).imag) / (2 * np.pi)
-        residual = p - b @ x
+        step = (change / z).imag / (2 * np.pi)
         if abs(step) < 0.1 * frequency_hz:
             frequency_hz += step
         if abs(step) * scale < SETTLED:  # what a second round would change goes with the square of it
             break
     return WaveFit(
-        float(np.angle(z)),
+        cmath.phase(z),
         frequency_hz,
         float(b[0]),
         abs(z),
-        z2 / abs(z) * np.exp(-2j * np.angle(z)),
-        float(np.sqrt(residual @ residual / max(1, t.size - 8))),
-        t.size,
+        z2 / abs(z) * cmath.exp(-2j * cmath.phase(z)),
+        math.sqrt(squares / max(1, n - ROWS)),
+        n,
     )
-
-
-def least_squares(x: np.ndarray, p: np.ndarray) -> np.ndarray:
-    """Coefficients (m,) of the rows of x (m, n), all of size one, that fit p (n,) best; the shortest where they are not
-    determined. The normal equations lose half of the digits, which is no loss while the rows are far from dependent."""
-    gram = x @ x.T
-    try:
-        diagonal = np.diag(np.linalg.cholesky(gram))
-    except np.linalg.LinAlgError:
-        diagonal = np.zeros(1)
-    if diagonal.min() < INDEPENDENT * diagonal.max():
-        return np.linalg.lstsq(x.T, p, rcond=None)[0]
-    return np.linalg.solve(gram, x @ p)
 
 
 def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:

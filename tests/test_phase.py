@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from edge import wave_fit, wave_kernel
 from edge.phase import LoadPhase
 
 TURN = 2 * np.pi
@@ -301,3 +302,26 @@ def test_nothing_is_known_before_the_first_window_and_nothing_invented_long_afte
     tracker.feed(*Wave().samples(10.0))
     assert tracker.at(5.0) is not None
     assert tracker.at(20.0) is None
+
+
+@pytest.mark.parametrize("samples, cycles, off", [(1000, 7.0, 0.0), (40, 4.2, 1e5), (1200, 4.0, 0.0), (17, 5.3, -3.0)])
+def test_the_fit_of_a_window_equals_its_plain_twin(samples, cycles, off):
+    rng = np.random.default_rng(samples)
+    t = np.sort(rng.uniform(-0.5, 0.5, samples))
+    p = off + np.sin(TURN * cycles * t) + 0.1 * rng.standard_normal(samples)
+    x, b = np.empty((wave_kernel.ROWS, samples)), np.empty(wave_kernel.ROWS)
+    squares = wave_kernel.kernel()(t, p, TURN * cycles, 1.0, x, b)
+    s, c = np.sin(TURN * cycles * t), np.cos(TURN * cycles * t)
+    columns = np.stack([np.ones(samples), t, s, c, t * s, t * c, np.sin(2 * TURN * cycles * t), np.cos(2 * TURN * cycles * t)])
+    expected = np.linalg.lstsq(columns.T, p, rcond=None)[0]
+    assert x == pytest.approx(columns, abs=1e-12)
+    assert b == pytest.approx(expected, rel=1e-9, abs=1e-9 * max(1, abs(off)))
+    assert squares == pytest.approx(np.sum((p - expected @ columns) ** 2), rel=1e-6)
+
+
+@pytest.mark.parametrize("cycles", [0.0, 0.01, 500.0])
+def test_a_window_whose_regressors_depend_on_each_other_is_left_to_another_way(cycles):
+    """No cycle, a hundredth of one, and one that falls between evenly spaced samples."""
+    t, b = (np.arange(1000) - 499.5) / 1000, np.empty(wave_kernel.ROWS)
+    assert wave_kernel.kernel()(t, np.ones(1000), TURN * cycles, 1.0, np.empty((wave_kernel.ROWS, 1000)), b) == -1
+    assert wave_fit.fit_harmonics(t, 3 + t, cycles).noise_kN < 1e-6  # a line, which the regressors hold
