@@ -18,6 +18,7 @@ are written, with what can still be said.
 import time
 from collections import deque
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,6 +50,14 @@ LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
 
+class Seen(NamedTuple):
+    """A frame that came, whether it is a copy of the one before, and its mean level (0: a copy)."""
+
+    frame: Frame
+    copy: bool
+    level: float
+
+
 class Loop:
     """One run. State: clock, phase, lock-in, and what has happened since the last row."""
 
@@ -76,8 +85,8 @@ class Loop:
         self.event_file = EventFile(card.folder)
         self.growth = GrowthWatch(rig.specimen, rig.lockin.memory_s, rig.records.target_crack_mm)
         self.stop_at = StopAt(rig.records)
-        self.pending: deque[tuple[Frame, Slot, bool]] = deque()  # frame, slot, is it a copy
-        self.queue: deque[tuple[Frame, bool]] = deque()  # the same, before the clock has placed them
+        self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
+        self.queue: deque[Seen] = deque()  # and before, for the clock to place them
         self.newest: np.ndarray | None = None
         self.copies_in_a_row = 0
         self.held = False  # the image stood still since the last frame used
@@ -139,21 +148,22 @@ class Loop:
         self.newest = frame.counts
         self.heard_s = time.monotonic()
         self.clock.push(frame.time_s)
-        self.queue.append((frame, copy))
+        level = 0.0 if copy else self.outlook.level(now)  # while the frame is in the caches
+        self.queue.append(Seen(frame, copy, level))
 
     # 3
     def place(self, flush: bool = False) -> None:
         """Give waiting frames their place on the clock's grid."""
         while (slot := self.clock.pop(flush)) is not None:
-            frame, copy = self.queue.popleft()
+            seen = self.queue.popleft()
             self._begin(slot.time_s)
             missing = slot.number - self.last_number - 1
             if self.last_number >= 0:
                 self.lost += self.clock.lost(missing)
             self.last_number = slot.number
-            if isinstance(self.load, FramesLoad) and slot.sure and not copy:
-                self.load.see(frame, slot.time_s)
-            self.pending.append((frame, slot, copy))
+            if isinstance(self.load, FramesLoad) and slot.sure and not seen.copy:
+                self.load.see(seen.frame, slot.time_s)
+            self.pending.append((seen, slot))
 
     def _begin(self, time_s: float) -> None:
         if self.start_s is None:
@@ -164,7 +174,7 @@ class Loop:
     def use(self, flush: bool = False) -> None:
         """Take frames into the estimate once the load at their time is known; write the rows that fall due."""
         while self.pending:
-            frame, slot, copy = self.pending[0]
+            seen, slot = self.pending[0]
             if self.phase.covered_to_s() < slot.time_s + LOAD_AHEAD * self.phase.window_s:
                 self.phase.feed(*self.load.read(until_s=slot.time_s + 3 * self.phase.window_s))
             known = self.phase.covered_to_s() >= slot.time_s or self.load.ended
@@ -172,12 +182,12 @@ class Loop:
                 return
             self.pending.popleft()
             self._go_on_to(slot.time_s)
-            self._into_lockin(frame, slot, copy)
+            self._into_lockin(seen, slot)
 
     def _waited_enough(self, time_s: float) -> bool:
         """Whether the frame of that time is to go on without a settled load phase, which may never come."""
         newest_s = time.monotonic() if self.frames.live else self.pending[-1][1].time_s
-        most = PENDING_BYTES // self.pending[0][0].counts.nbytes
+        most = PENDING_BYTES // self.pending[0][0].frame.counts.nbytes
         return newest_s - time_s > self.longest_wait_s or len(self.pending) > most
 
     @property
@@ -225,8 +235,8 @@ class Loop:
             if event.kind == "load_step":  # amplitudes of two loads do not mix
                 self._restart_lockin()
 
-    def _into_lockin(self, frame: Frame, slot: Slot, copy: bool) -> None:
-        if copy:
+    def _into_lockin(self, seen: Seen, slot: Slot) -> None:
+        if seen.copy:
             self.repeated += 1
             self.copies_in_a_row += 1
             if self.copies_in_a_row >= FROZEN_FRAMES:
@@ -256,11 +266,11 @@ class Loop:
         if self.lock_hz is None:
             self.lock_hz, self.lock_start_s = self.phase.frequency_at(slot.time_s), slot.time_s
         time_s = slot.time_s - (self.start_s or 0.0)
-        if self.outlook.misplaced(frame.counts, time_s, phi):
+        if self.outlook.misplaced(seen.level, time_s, phi):
             self.events.add("misplaced")
             return
         self.last_used = slot.number
-        self.lockin.add(frame.counts, time_s, phi, slots)
+        self.lockin.add(seen.frame.counts, time_s, phi, slots)
         self.used += 1
 
     def _follow_frequency(self, frequency_hz: float) -> None:

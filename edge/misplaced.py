@@ -39,12 +39,15 @@ class Outlook:
         self.limit, self.was_off = math.inf, False
         self.origin_s = 0.0  # near the last frames, so that offset and slope stay apart after days
 
-    def misplaced(self, counts: np.ndarray, time_s: float, phase_rad: float) -> bool:
-        """Whether a frame (rows, columns) of that time and load phase is far off what was foretold."""
+    def level(self, counts: np.ndarray) -> float:
+        """Mean over some rows of a frame (rows, columns)."""
+        some = counts[self.rows]
+        return int(np.add.reduce(some, axis=None)) / some.size
+
+    def misplaced(self, mean: float, time_s: float, phase_rad: float) -> bool:
+        """Whether a frame of that `level`, time and load phase is far off what was foretold."""
         if not self.seen:
             self.origin_s = time_s
-        some = counts[self.rows]
-        mean = int(np.add.reduce(some, axis=None)) / some.size
         turns = [k * phase_rad for k in range(1, self.harmonics + 1)]
         x = [1.0, time_s - self.origin_s, *map(math.sin, turns), *map(math.cos, turns)]
         off = bool(self.coefficients) and abs(mean - sum(map(mul, self.coefficients, x))) > self.limit

@@ -6,6 +6,7 @@ and phi at a frame's time is interpolated between knots. So a load that drifts i
 which the load stopped, jumped or was lost leaves no knot and no phase there.
 """
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -75,6 +76,7 @@ class LoadPhase:
         self.nominal_hz = self.frequency_hz = frequency_hz
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
         self.knots: deque[Knot] = deque(maxlen=KEPT)
+        self._pair: tuple[Knot | None, Knot | None] = None, None  # around the time last asked for
         self.counter = CycleCounter()
         self.counted_to_s = -np.inf
         self.cycles = self.beyond_count = 0.0  # and by how much they were more than the counter's in the last good window
@@ -212,23 +214,30 @@ class LoadPhase:
 
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
+        left, right = self._around(time_s)
+        span = right.time_s - left.time_s if left is not None and right is not None else math.inf
+        if left is not None and left.good and right is not None and right.good and span < FAR_WINDOWS * self.window_s:
+            u = (time_s - left.time_s) / span
+            w0, w1 = 2 * math.pi * left.frequency_hz * span, 2 * math.pi * right.frequency_hz * span
+            h = u * u * (3 - 2 * u)  # cubic Hermite: phases and frequencies of both knots
+            return (1 - h) * left.phase_rad + h * right.phase_rad + u * (1 - u) ** 2 * w0 - u * u * (1 - u) * w1
+        reach = self.window_s / 2
+        for knot, span in ((left, reach if right is not None else 3 * reach), (right, reach)):
+            if knot is not None and knot.good and abs(time_s - knot.time_s) <= span:
+                return knot.phase_rad + 2 * math.pi * knot.frequency_hz * (time_s - knot.time_s)
+        return None
+
+    def _around(self, time_s: float) -> tuple[Knot | None, Knot | None]:
+        """The knots before and after `time_s`."""
+        left, right = self._pair
+        if left is not None and right is not None and left.time_s <= time_s < right.time_s:
+            return left, right  # as for the frame before
         knots = self.knots
         after = len(knots)
         while after and knots[after - 1].time_s > time_s:  # from the end: frames are hardly older than the newest knots
             after -= 1
-        left = knots[after - 1] if after else None
-        right = knots[after] if after < len(knots) else None
-        span = right.time_s - left.time_s if left is not None and right is not None else np.inf
-        if left is not None and left.good and right is not None and right.good and span < FAR_WINDOWS * self.window_s:
-            u = (time_s - left.time_s) / span
-            w0, w1 = 2 * np.pi * left.frequency_hz * span, 2 * np.pi * right.frequency_hz * span
-            h = u * u * (3 - 2 * u)  # cubic Hermite: phases and frequencies of both knots
-            return float((1 - h) * left.phase_rad + h * right.phase_rad + u * (1 - u) ** 2 * w0 - u * u * (1 - u) * w1)
-        reach = self.window_s / 2
-        for knot, span in ((left, reach if right is not None else 3 * reach), (right, reach)):
-            if knot is not None and knot.good and abs(time_s - knot.time_s) <= span:
-                return float(knot.phase_rad + 2 * np.pi * knot.frequency_hz * (time_s - knot.time_s))
-        return None
+        self._pair = knots[after - 1] if after else None, knots[after] if after < len(knots) else None
+        return self._pair
 
     def trouble_at(self, time_s: float) -> str:
         """Why there is no phase at `time_s`: a word of edge.flags."""
@@ -242,6 +251,9 @@ class LoadPhase:
     def frequency_at(self, time_s: float) -> float:
         """Load frequency of the good window nearest to `time_s`, Hz; the newest one's where there is none. Windows are
         fitted ahead of the frames, so the newest frequency may be one that the frames have not come to yet."""
+        left, right = self._around(time_s)
+        if left is not None and right is not None and left.good and right.good:
+            return (left if time_s - left.time_s <= right.time_s - time_s else right).frequency_hz
         after: Knot | None = None
         for knot in reversed(self.knots):  # from the end: frames are hardly older than the newest knots
             if knot.good and knot.time_s <= time_s:

@@ -29,7 +29,7 @@ def test_only_frames_that_show_an_earlier_moment_are_left_out(start_s):
     stale = [i + int(np.argmax(jump[i : i + 5])) for i in (150, 273, 410, 555)]
     counts[stale] = counts[[i - 1 for i in stale]]
     outlook = Outlook(SHAPE, 2)
-    assert [i for i in range(600) if outlook.misplaced(counts[i], t[i], 2 * np.pi * HZ * t[i])] == stale
+    assert [i for i in range(600) if outlook.misplaced(outlook.level(counts[i]), t[i], 2 * np.pi * HZ * t[i])] == stale
 
 
 def test_a_view_that_has_changed_costs_one_frame_and_is_learnt_anew():
@@ -37,14 +37,14 @@ def test_a_view_that_has_changed_costs_one_frame_and_is_learnt_anew():
     counts = np.concatenate([frames(t[:250], rng), frames(t[250:], rng, level=30020.0)])
     counts[420] = counts[418]  # the load turns by 200 degrees in two frames
     outlook = Outlook(SHAPE, 2)
-    assert [i for i in range(500) if outlook.misplaced(counts[i], t[i], 2 * np.pi * HZ * t[i])] == [250, 420]
+    assert [i for i in range(500) if outlook.misplaced(outlook.level(counts[i]), t[i], 2 * np.pi * HZ * t[i])] == [250, 420]
 
 
 def test_where_the_load_does_not_show_nothing_is_left_out():
     rng, t = np.random.default_rng(3), np.arange(400) / RATE
     counts = np.rint(rng.normal(30000, 5, (400, *SHAPE))).astype(np.uint16)
     outlook = Outlook(SHAPE, 3)
-    assert not any(outlook.misplaced(c, s, 2 * np.pi * HZ * s) for c, s in zip(counts, t))
+    assert not any(outlook.misplaced(outlook.level(c), s, 2 * np.pi * HZ * s) for c, s in zip(counts, t))
 
 
 def test_copies_whose_originals_were_lost_cost_no_K(tmp_path):
