@@ -45,15 +45,18 @@ class LockIn:
         self.shape, self.harmonics, self.memory_frames = shape, harmonics, float(memory_frames)
         self.size = 2 + 2 * harmonics
         # numba loads when the first estimate is made, not before
-        from edge.lockin_kernel import BLOCK, GROUP, kernel
+        from edge.lockin_kernel import BLOCK, GROUP, common_kernel, kernel
 
         n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
         self.energy = np.zeros(n)  # float64: most of it is taken out again
         self.base = np.zeros(n, np.float32)
         self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered
-        self.gathered: list[tuple[float, list[float]]] = []  # of each: decay of all before it, regressors
-        self._accumulate, self._scratch = kernel(), np.empty((GROUP, BLOCK), np.float32)
+        self.gathered = 0  # how many are in it, and of each:
+        self.decays, self.regressors = np.ones(GROUP), np.zeros((GROUP, self.size))  # decay of all before it, regressors
+        self._common, self._accumulate = common_kernel(), kernel()
+        self._shifts, self._weights = np.zeros((2, GROUP), np.float32)
+        self._weighted, self._scratch = np.zeros((GROUP, self.size), np.float32), np.empty((GROUP, BLOCK), np.float32)
         self.reset()
 
     def reset(self) -> None:
@@ -64,7 +67,7 @@ class LockIn:
         self.normal_w2 = np.zeros(
             (self.size, self.size)
         )  # the same sums with squared weights: covariance of the result
-        self.gathered.clear()
+        self.gathered = 0
         self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
@@ -77,7 +80,7 @@ class LockIn:
 
     def add(self, counts: np.ndarray, time_s: float, phase_rad: float, slots: int = 1) -> None:
         """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one."""
-        place = len(self.gathered)
+        place = self.gathered
         self.frames[place] = counts.reshape(-1)
         if self.fresh:
             self.base[:] = self.frames[place]
@@ -87,40 +90,26 @@ class LockIn:
             decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
         self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
         self.last_s = time_s
-        turns = [k * phase_rad for k in range(1, self.harmonics + 1)]
-        waves = [f(turn) for turn in turns for f in (math.sin, math.cos)]
-        self.gathered.append((decay, [1.0, time_s - self.origin_s, *waves]))
-        if place + 1 == len(self.frames):
+        waves = [f(k * phase_rad) for k in range(1, self.harmonics + 1) for f in (math.sin, math.cos)]
+        self.decays[place] = decay
+        self.regressors[place] = 1.0, time_s - self.origin_s, *waves
+        self.gathered += 1
+        if self.gathered == len(self.frames):
             self.take_in()
 
     def take_in(self) -> None:
         """Put the gathered frames into the sums."""
         if not self.gathered:
             return
-        x = np.zeros((len(self.frames), self.size))  # places without a frame have no weight
-        weights = np.zeros(len(self.frames))
-        fade = 1.0  # of what came before a frame
-        for place in reversed(range(len(self.gathered))):
-            decay, x[place] = self.gathered[place]
-            weights[place] = fade
-            fade *= decay
-        fade = float(np.float32(fade))  # rounded as the kernel has it, for the normal matrix too
-        weighted = x * weights[:, None]
-        self._accumulate(
-            self.planes,
-            self.energy,
-            self.base,
-            self.frames,
-            (self.trend * x[:, 1]).astype(np.float32),
-            weighted.astype(np.float32),
-            weights.astype(np.float32),
-            np.float32(fade),
-            self._scratch,
+        shifts, weighted, weights = self._shifts, self._weighted, self._weights
+        n, self.gathered = self.gathered, 0
+        fade = self._common(
+            self.regressors, self.decays, n, self.trend, shifts, weighted, weights, self.normal, self.normal_w2
         )
-        self.normal = fade * self.normal + weighted.T @ x
-        self.normal_w2 = fade**2 * self.normal_w2 + weighted.T @ weighted
+        self._accumulate(
+            self.planes, self.energy, self.base, self.frames, shifts, weighted, weights, np.float32(fade), self._scratch
+        )
         self.spent *= fade
-        self.gathered.clear()
 
     def new_baseline(self) -> None:
         """Give the frames to come their own offset and drift."""

@@ -43,11 +43,43 @@ def accumulate(planes, energy, base, frames, shifts, regressors, weights, decay,
                 plane[i] = decay * plane[i] + (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
 
 
+def common(x, decays, n, trend, shifts, regressors, weights, normal, normal_w2):
+    """What `accumulate` takes for all pixels alike, from the `n` frames of a group: x (GROUP, P) float64 regressors as they
+    are, time the second; decays (GROUP,) float64, of all before a frame; trend: counts a second that all pixels drift by.
+    Fills shifts, regressors and weights, adds to normal and normal_w2 (P, P) float64, the sums of w x x' and w^2 x x',
+    and returns the decay of what came before the group."""
+    fade = 1.0  # of what came before a frame
+    for f in range(GROUP - 1, -1, -1):
+        weights[f] = fade if f < n else 0.0  # places without a frame have no weight
+        shifts[f] = trend * x[f, 1]
+        for j in range(x.shape[1]):
+            regressors[f, j] = fade * x[f, j] if f < n else 0.0
+        if f < n:
+            fade *= decays[f]
+    rounded = np.float64(np.float32(fade))  # as `accumulate` has it, for the normal matrix too
+    normal *= rounded
+    normal_w2 *= rounded**2
+    fade = 1.0
+    for f in range(n - 1, -1, -1):
+        for j in range(x.shape[1]):
+            for k in range(x.shape[1]):
+                normal[j, k] += fade * x[f, j] * x[f, k]
+                normal_w2[j, k] += fade**2 * x[f, j] * x[f, k]
+        fade *= decays[f]
+    return rounded
+
+
 @functools.cache
 def kernel() -> Kernel:
     """`accumulate`, compiled and ready."""
     # contract: a fused multiply-add is as good; nsz: so is +0 for -0. Nothing that would assume NaN away
     return ready(accumulate, {"contract", "nsz"}, _once)
+
+
+@functools.cache
+def common_kernel() -> Kernel:
+    """`common`, compiled and ready."""
+    return ready(common, {"contract", "nsz"}, _common_once)
 
 
 def cache_folder() -> str | None:
@@ -59,3 +91,8 @@ def cache_folder() -> str | None:
 def _once(compiled: Kernel) -> None:
     one = np.zeros((GROUP, 1), np.float32)
     compiled(one, np.zeros(1), one[0], one.astype(np.uint16), one[:, 0], one, one[:, 0], np.float32(1), one)
+
+
+def _common_once(compiled: Kernel) -> None:
+    x, square = np.zeros((GROUP, 2)), np.zeros((2, 2))
+    compiled(x, x[:, 0].copy(), 0, 0.0, np.zeros(GROUP, np.float32), x.astype(np.float32), np.zeros(GROUP, np.float32), square, square)

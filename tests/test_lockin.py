@@ -78,12 +78,31 @@ def test_kernel_keeps_a_nan_of_the_base_where_it_is(accumulate, pixels):
     assert np.array_equal(energy, wanted_energy, equal_nan=True)
 
 
+@pytest.mark.parametrize("compiled", [True, False])
+@pytest.mark.parametrize("n", [1, GROUP - 1, GROUP])
+def test_what_all_pixels_have_in_common_equals_its_plain_twin(compiled, n):
+    rng = np.random.default_rng(n)
+    x, decays, trend = rng.standard_normal((GROUP, 6)), rng.uniform(0.5, 1, GROUP), 0.7
+    shifts, weights = np.ones((2, GROUP), np.float32)
+    weighted, normal, normal_w2 = np.ones((GROUP, 6), np.float32), rng.standard_normal((6, 6)), rng.standard_normal((6, 6))
+    sums = normal.copy(), normal_w2.copy()
+    common = lockin_kernel.common_kernel() if compiled else lockin_kernel.common
+    fade = common(x, decays, n, trend, shifts, weighted, weights, normal, normal_w2)
+    w = np.append(np.cumprod(decays[n - 1 : 0 : -1])[::-1], 1.0)  # what comes after a frame fades it
+    assert fade == pytest.approx(np.prod(decays[:n]), rel=1e-7)
+    assert weights == pytest.approx(np.append(w, np.zeros(GROUP - n)), rel=1e-6)
+    assert shifts[:n] == pytest.approx(trend * x[:n, 1], rel=1e-6)
+    assert weighted == pytest.approx(weights[:, None] * x, rel=1e-6)
+    assert normal == pytest.approx(fade * sums[0] + (w[:, None] * x[:n]).T @ x[:n], rel=1e-12)
+    assert normal_w2 == pytest.approx(fade**2 * sums[1] + (w[:, None] ** 2 * x[:n]).T @ x[:n], rel=1e-12)
+
+
 def test_kernel_is_compiled_for_one_set_of_types_before_the_first_frame():
     estimate = LockIn((3, 7), 3, 100)
     for i in range(2 * GROUP + 1):
         estimate.add(np.full((3, 7), 1000 + i, np.uint16), i / RATE_HZ, 1.7 * i)
     estimate.solve()
-    assert len(lockin_kernel.kernel().signatures) == 1
+    assert len(lockin_kernel.kernel().signatures) == len(lockin_kernel.common_kernel().signatures) == 1
 
 
 class Run:
