@@ -41,7 +41,6 @@ from edge.totals import Calendar, Totals
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
 FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
-AT_ONCE = 8  # frames that are there already go from step to step together, while the code of a step is in the caches
 SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
@@ -118,14 +117,10 @@ class Loop:
                 for sink in (*self.sinks, self.event_file):
                     if sink.waiting_rows:
                         sink.pump()
-                timeout_s = 0.2
-                for _ in range(AT_ONCE):
-                    frame = self.frames.read(timeout_s)
-                    if frame is None:
-                        break
+                frame = self.frames.read(timeout_s=0.2)
+                if frame is not None:
                     self.take(frame)
-                    self.place()
-                    timeout_s = 0.0
+                self.place()
                 self.use()
                 if self.frames.live:
                     self.watch()
@@ -285,7 +280,11 @@ class Loop:
 
     # 6 to 10
     def write_row(self, last: bool = False) -> None:
-        """One fix, one row, to every sink; maps where they are due."""
+        """One fix, one row, to every sink; maps where they are due. The memory that took goes back."""
+        self._write_row(last)
+        give_back()  # not before the maps of the fix are let go
+
+    def _write_row(self, last: bool) -> None:
         assert self.start_s is not None
         load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         if load is not None or len(self.phase.knots) > FEWEST_KNOTS:
@@ -340,7 +339,6 @@ class Loop:
         self.totals.seq += 1
         self.used = self.lost = self.repeated = 0
         self.events.clear()
-        give_back()
 
     def _load_columns(self, row: Row, load: LoadState) -> None:
         row.load_frequency_hz = load.frequency_hz
