@@ -5,6 +5,7 @@ time,value*hh; the clocks at the far ends run at their own rates.
 """
 
 import contextlib
+import gc
 import os
 import subprocess
 import sys
@@ -115,6 +116,7 @@ class LiveBench:
         return bench_from_rig(rig, camera={"netd_K": 0.030}, law=law, duration_s=150.0)
 
     def __enter__(self) -> "LiveBench":
+        gc.disable()  # over all that a test run has gathered it takes half a second, in which both devices would be silent
         self.begin_s = time.monotonic()
         self.running.set()
         self.threads = [threading.Thread(target=f, daemon=True) for f in (self._send_frames, self._send_load)]
@@ -123,6 +125,7 @@ class LiveBench:
         return self
 
     def __exit__(self, *_: object) -> None:
+        gc.enable()
         self.running.clear()
         for thread in self.threads:
             thread.join()
