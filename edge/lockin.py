@@ -45,18 +45,15 @@ class LockIn:
         self.shape, self.harmonics, self.memory_frames = shape, harmonics, float(memory_frames)
         self.size = 2 + 2 * harmonics
         # numba loads when the first estimate is made, not before
-        from edge.lockin_kernel import BLOCK, GROUP, common_kernel, kernel
+        from edge.lockin_kernel import GROUP, kernel
 
         n = shape[0] * shape[1]
         self.planes = np.zeros((self.size, n), np.float32)
         self.energy = np.zeros(n)  # float64: most of it is taken out again
         self.base = np.zeros(n, np.float32)
-        self.frames = np.zeros((GROUP, n), np.uint16)  # the group being gathered
-        self.gathered = 0  # how many are in it, and of each:
+        self.frames = list[np.ndarray]()  # the group being gathered, and of each:
         self.decays, self.regressors = np.ones(GROUP), np.zeros((GROUP, self.size))  # decay of all before it, regressors
-        self._common, self._accumulate = common_kernel(), kernel()
-        self._shifts, self._weights = np.zeros((2, GROUP), np.float32)
-        self._weighted, self._scratch = np.zeros((GROUP, self.size), np.float32), np.empty((GROUP, BLOCK), np.float32)
+        self._group, self._accumulate = GROUP, kernel()
         self.reset()
 
     def reset(self) -> None:
@@ -67,7 +64,7 @@ class LockIn:
         self.normal_w2 = np.zeros(
             (self.size, self.size)
         )  # the same sums with squared weights: covariance of the result
-        self.gathered = 0
+        self.frames.clear()
         self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
@@ -79,11 +76,13 @@ class LockIn:
         return self.weight**2 / self.weight_w2 if self.weight_w2 else 0.0
 
     def add(self, counts: np.ndarray, time_s: float, phase_rad: float, slots: int = 1) -> None:
-        """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one."""
-        place = self.gathered
-        self.frames[place] = counts.reshape(-1)
+        """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one. It is
+        kept until its group is full, and must not be changed."""
+        place, frame = len(self.frames), np.ascontiguousarray(counts).reshape(-1)
+        if not frame.flags.writeable:  # as from bytes: another type to numba, which would compile anew for it
+            frame = frame.copy()
         if self.fresh:
-            self.base[:] = self.frames[place]
+            self.base[:] = frame
             self.origin_s, self.fresh = time_s, False
         decay = 1.0
         if self.effective_frames >= self.memory_frames - 0.5:
@@ -93,23 +92,19 @@ class LockIn:
         waves = [f(k * phase_rad) for k in range(1, self.harmonics + 1) for f in (math.sin, math.cos)]
         self.decays[place] = decay
         self.regressors[place] = 1.0, time_s - self.origin_s, *waves
-        self.gathered += 1
-        if self.gathered == len(self.frames):
+        self.frames.append(frame)
+        if place + 1 == self._group:
             self.take_in()
 
     def take_in(self) -> None:
         """Put the gathered frames into the sums."""
-        if not self.gathered:
+        n = len(self.frames)
+        if not n:
             return
-        shifts, weighted, weights = self._shifts, self._weighted, self._weights
-        n, self.gathered = self.gathered, 0
-        fade = self._common(
-            self.regressors, self.decays, n, self.trend, shifts, weighted, weights, self.normal, self.normal_w2
-        )
-        self._accumulate(
-            self.planes, self.energy, self.base, self.frames, shifts, weighted, weights, np.float32(fade), self._scratch
-        )
-        self.spent *= fade
+        frames = self.frames + self.frames[:1] * (self._group - n)  # the places of missing ones have no weight
+        common = self.regressors, self.decays, n, self.trend, self.normal, self.normal_w2
+        self.spent *= self._accumulate(self.planes, self.energy, self.base, *frames, *common)
+        self.frames.clear()
 
     def new_baseline(self) -> None:
         """Give the frames to come their own offset and drift."""

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.surroundings import grown
+
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
 LEAST_EDGE_PX = 40
@@ -61,16 +63,13 @@ class Edges:
 
 def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     """None where the image has too few edges to see a motion by."""
-    import cv2
-
     smooth = _blur(_filled(mean_K, bad), EDGE_BLUR_PX).astype(float)
     down, right = np.gradient(smooth)
     size = np.hypot(right, down)
     strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
     if np.count_nonzero(strong) < LEAST_EDGE_PX:
         return None
-    near = cv2.dilate(strong.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    return Edges(smooth, right, down, strong, near)
+    return Edges(smooth, right, down, strong, grown(strong, 7))
 
 
 def _fit_shift(edges: Edges, target: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

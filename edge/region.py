@@ -10,6 +10,7 @@ import numpy as np
 
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
 from edge.rig import Rig, Specimen
+from edge.surroundings import grown, opened
 
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 TERMS = 15  # with fading prior; as many as given in the rig file, without prior
@@ -163,17 +164,15 @@ def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     found = np.zeros(stress.shape, bool)
     if not usable.any() or np.median(np.abs(mean[usable])) < CLEAR_SIGNAL * sd:
         return found
-    still = ((np.abs(mean) < 2.5 * noise) & usable).astype(np.uint8)
-    still = cv2.morphologyEx(still, cv2.MORPH_OPEN, np.ones((LEAST_WIDE_PX, LEAST_WIDE_PX), np.uint8))
-    number, patches, stats, _ = cv2.connectedComponentsWithStats(still)
+    still = opened((np.abs(mean) < 2.5 * noise) & usable, LEAST_WIDE_PX)
+    number, patches, stats, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8))
     clear = np.abs(mean) > CLEAR_BESIDE * noise
     for i in range(1, number):
         if stats[i, cv2.CC_STAT_AREA] < LEAST_SILENT_PX:
             continue
-        patch = (patches == i).astype(np.uint8)
-        # the box sees the silent area only where it lies wholly inside it
-        grown = cv2.dilate(patch, np.ones((SILENT_PX + 2, SILENT_PX + 2), np.uint8)) > 0
-        beside = (cv2.dilate(patch, np.ones((SILENT_PX + 8, SILENT_PX + 8), np.uint8)) > 0) & ~grown & usable
+        patch = patches == i
+        area = grown(patch, SILENT_PX + 2)  # the box sees the silent area only where it lies wholly inside it
+        beside = grown(patch, SILENT_PX + 8) & ~area & usable
         if np.mean(clear[beside]) > 0.5 if beside.any() else True:
-            found |= grown
+            found |= area
     return found

@@ -35,8 +35,8 @@ def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2:
     there is neither contact nor dissipation. load_h2: what the load signal has."""
     # T(x - d sin phi) = T(x) - d grad Im[h1 e^{i phi}] sin phi, whose 2f part is +i/2 d grad h1
     right, down = gradient(h1)
-    columns = np.stack([h1, 0.5j * right, 0.5j * down])
-    x, y = columns[:, far], h2[far]
+    copies = h1, 0.5j * right, 0.5j * down
+    x, y = np.stack([c[far] for c in copies]), h2[far]
     if y.size < 200 or not np.any(np.abs(x[0]) > 0):
         return Cleaned(h2 - load_h2 * h1, load_h2, load_h2_sd, np.zeros(2, complex), np.full(2, np.inf), True, False)
     gram = x.conj() @ x.T
@@ -52,7 +52,10 @@ def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2:
         share, share_sd = load_h2, max(load_h2_sd, 1e-4)
     moves = np.abs(b[1:]) > CLEAR * sd[1:]
     out = np.concatenate([[share if abs(share) > CLEAR * share_sd else 0.0], np.where(moves, b[1:], 0)])
-    cleaned = h2 - np.tensordot(out, columns, 1)
+    cleaned = h2.copy()
+    for strength, copy in zip(out, copies):
+        if strength:
+            cleaned -= strength * copy
     return Cleaned(cleaned, share, share_sd, b[1:], sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
 
 

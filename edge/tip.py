@@ -13,6 +13,7 @@ from edge import williams
 from edge.conduction import Flow
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
+from edge.surroundings import correlations
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
@@ -309,7 +310,7 @@ def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, r
     thin = cv2.resize(
         np.where(usable, stress, 0).astype(np.float32)[: size[1], : size[0]], shape, interpolation=cv2.INTER_AREA
     )
-    thin = np.where(cover > 0.3, thin / np.maximum(cover, 0.3), 0).astype(np.float32)
+    thin = np.where(cover > 0.3, thin / np.maximum(cover, 0.3), 0)
     radius = ring_px // factor
     grid = np.arange(-radius, radius + 1)
     z = williams.to_crack(grid[:, None], grid[None, :], (0.0, 0.0), angle_deg, 1.0)
@@ -320,16 +321,13 @@ def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, r
     q, _ = np.linalg.qr(np.stack(smooth + crack, 1))
     if q[:, -1] @ (zi**-0.5).real < 0:
         q[:, -1] = -q[:, -1]
-    explained = np.zeros(thin.shape, np.float64)
-    last = explained
-    for column in q.T:
-        kernel = np.zeros(z.shape, np.float32)
-        kernel[inside] = column
-        last = cv2.filter2D(thin, cv2.CV_32F, kernel, borderType=cv2.BORDER_CONSTANT).astype(np.float64)
+    patterns = np.zeros((q.shape[1], *z.shape))
+    patterns[:, inside] = q.T
+    explained = np.zeros(thin.shape)
+    for last in correlations(thin, patterns):  # after the loop: the crack's own
         explained += last**2
-    ring = inside.astype(np.float32)
-    energy = cv2.filter2D(thin * thin, cv2.CV_32F, ring, borderType=cv2.BORDER_CONSTANT)
-    holes = cv2.filter2D((cover < 0.3).astype(np.float32), cv2.CV_32F, ring, borderType=cv2.BORDER_CONSTANT)
+    ring = inside[None].astype(float)
+    (energy,), (holes,) = correlations(thin**2, ring), correlations(cover < 0.3, ring)
     n = int(inside.sum())
     variance = np.maximum((energy - explained) / (n - q.shape[1]), (sd / factor) ** 2)
     t = last / np.sqrt(variance)

@@ -16,12 +16,13 @@ def fit(t, p, w, scale, x, b):
     """Least squares of the 8 regressors by normal equations and Cholesky factor. t (n,): s from the middle; p (n,) kN;
     w: rad/s; scale: s, of the slope. Fills x (8, n) with the regressors and b (8,) with the coefficients, and returns
     the sum of squared residuals; -1 where the regressors are too near to dependent for it (b is then of no use)."""
-    gram, n = np.zeros((ROWS, ROWS)), t.size
+    rows, n = b.size, t.size  # not ROWS: a number known beforehand makes numba write out all loops, 2 MB of them
+    gram = np.zeros((rows, rows))
     for i in range(n):
         s, c, u = math.sin(w * t[i]), math.cos(w * t[i]), t[i] / scale
         x[0, i], x[1, i], x[2, i], x[3, i], x[4, i], x[5, i] = 1.0, u, s, c, u * s, u * c
         x[6, i], x[7, i] = 2 * s * c, (c - s) * (c + s)
-    for j in range(ROWS):
+    for j in range(rows):
         total = 0.0
         for i in range(n):
             total += x[j, i] * p[i]
@@ -32,7 +33,7 @@ def fit(t, p, w, scale, x, b):
                 total += x[j, i] * x[k, i]
             gram[j, k] = total
     least, largest = math.inf, 0.0
-    for j in range(ROWS):  # gram becomes its lower factor, b the solution of lower b' = b
+    for j in range(rows):  # gram becomes its lower factor, b the solution of lower b' = b
         for k in range(j + 1):
             for m in range(k):
                 gram[j, k] -= gram[j, m] * gram[k, m]
@@ -47,14 +48,14 @@ def fit(t, p, w, scale, x, b):
         b[j] /= gram[j, j]
     if least < INDEPENDENT * largest:
         return -1.0
-    for j in range(ROWS - 1, -1, -1):
-        for m in range(j + 1, ROWS):
+    for j in range(rows - 1, -1, -1):
+        for m in range(j + 1, rows):
             b[j] -= gram[m, j] * b[m]
         b[j] /= gram[j, j]
     squares = 0.0
     for i in range(n):
         rest = p[i]
-        for j in range(ROWS):
+        for j in range(rows):
             rest -= b[j] * x[j, i]
         squares += rest * rest
     return squares

@@ -16,11 +16,9 @@ def anew(monkeypatch, tmp_path, caplog):
 
 
 def works(kernel):
-    one = np.ones((lockin_kernel.GROUP, 1), np.float32)
-    planes, energy = np.zeros((1, 1), np.float32), np.zeros(1)
-    frames = np.full((lockin_kernel.GROUP, 1), 3, np.uint16)
-    place = np.empty((lockin_kernel.GROUP, lockin_kernel.BLOCK), np.float32)
-    kernel(planes, energy, one[0], frames, 0 * one[:, 0], one, one[:, 0], np.float32(1), place)
+    planes, energy = np.zeros((2, 1), np.float32), np.zeros(1)
+    frame, x = np.full(1, 3, np.uint16), np.ones((lockin_kernel.GROUP, 2))
+    kernel(planes, energy, np.ones(1, np.float32), *[frame] * lockin_kernel.GROUP, x, x[:, 0].copy(), 4, 0.0, *np.zeros((2, 2, 2)))
     return planes[0, 0] == lockin_kernel.GROUP * 2 and energy[0] == lockin_kernel.GROUP * 4
 
 

@@ -27,6 +27,7 @@ RANKS = {
     "edge.rig": 0.2,
     "edge.handbook": 0.3,
     "edge.compiled": 0.9,
+    "edge.surroundings": 0.9,
     "edge.conduction": 1.05,
     "edge.williams": 1.1,
     "edge.wave_fit": 1.1,

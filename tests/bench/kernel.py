@@ -9,7 +9,7 @@ import numpy as np
 
 from bench.common import Line, microseconds, paired
 from edge.lockin import LockIn
-from edge.lockin_kernel import BLOCK, GROUP, kernel
+from edge.lockin_kernel import GROUP, kernel
 
 SIZES = ((120, 160), (192, 256), (480, 640))
 MOST_COPIES, LEAST_GAIN = 1.3, 3.0
@@ -47,19 +47,16 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
     rng = np.random.default_rng(1)
     n = shape[0] * shape[1]
     frames = (30000 + rng.integers(-200, 200, (GROUP, *shape))).astype(np.uint16)
-    flat, held = frames.reshape(GROUP, n), np.empty((GROUP, n), np.uint16)
+    flat = frames.reshape(GROUP, n)
     x, decay = rng.standard_normal(6).astype(np.float32), np.float32(0.9987)
-    many, ones = np.tile(x, (GROUP, 1)), np.ones(GROUP, np.float32)
+    many, decays, sums = np.tile(x.astype(float), (GROUP, 1)), np.full(GROUP, float(decay)), np.zeros((2, 6, 6))
     source, target = np.ones((6, n), np.float32), np.zeros((6, n), np.float32)
     lockin, number = LockIn(shape, 2, 1500), itertools.count()
     in_place, textbook = InPlace(flat[0].astype(np.float32)), Textbook(flat[0].astype(np.float32))
-    deviations = np.empty((GROUP, BLOCK), np.float32)
     run = kernel()
 
-    def gather_and_take_in() -> None:
-        for place, frame in zip(held, flat, strict=True):
-            place[:] = frame
-        run(lockin.planes, lockin.energy, lockin.base, held, ones, many, ones, decay, deviations)
+    def take_in() -> None:
+        run(lockin.planes, lockin.energy, lockin.base, *flat, many, decays, GROUP, 0.0, *sums)
 
     def whole() -> None:  # with phase, weights and normal matrix
         for frame in frames:
@@ -68,7 +65,7 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
 
     return {
         "copy": lambda: np.copyto(target, source),
-        "kernel": gather_and_take_in,
+        "kernel": take_in,
         "whole": whole,
         "in place": lambda: in_place.add(flat[1], x, decay),
         "textbook": lambda: textbook.add(flat[1], x, decay),
