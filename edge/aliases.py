@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 ESTIMATED = (1, 2)  # what the records are made of; the third harmonic only disturbs
+FLICKERS = 2  # times the mains frequency: lamps and heaters follow the square of the current (common practice, no source)
 MAINS_WANDER_HZ = 0.05  # normal band of the European grid's frequency, from memory
 
 
@@ -22,7 +23,7 @@ class Pair:
     text: str  # with the frequencies, for a reader
     separation_hz: float
     spoils: frozenset[int]
-    mains_multiple: int = 0  # 1 or 2 where one of them is flicker of the mains or of its double
+    mains_multiple: int = 0  # 1 or 2 where one of them is hum of the mains or flicker at its double
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,8 @@ def folded_hz(frequency_hz: float, frame_rate_hz: float) -> float:
 def pairs(frequency_hz: float, frame_rate_hz: float, mains_hz: float = 0.0, harmonics: int = 3) -> Iterator[Pair]:
     """Every two of: the mean, the harmonics 1..`harmonics`, their mirror images, mains flicker, and how far apart.
 
-    Flicker is looked for at `mains_hz` and its double (0: none). Flicker on the mean is drift, and no pair.
+    Flicker is looked for at the double of `mains_hz` (0: none). What hums at `mains_hz` itself is rare, and only told of.
+    Flicker on the mean is drift, and no pair.
     """
     names = {k: f"{k if k > 1 else ''}f = {k * frequency_hz:.4g} Hz" for k in range(1, harmonics + 1)}
     at = {k: folded_hz(k * frequency_hz, frame_rate_hz) for k in names}
@@ -68,9 +70,10 @@ def pairs(frequency_hz: float, frame_rate_hz: float, mains_hz: float = 0.0, harm
             text = f"{name} and {names[j]} are seen at the same {at[k]:.4g} Hz"
             yield Pair(text, abs(at[k] - at[j]), frozenset({k, j}))
         for m in (1, 2) if mains_hz > 0 else ():
-            text = f"{name} is seen at {at[k]:.4g} Hz, where mains flicker of {m * mains_hz:g} Hz is seen too"
+            what = f"{'flicker' if m == FLICKERS else 'hum'} of {m * mains_hz:g} Hz"
+            text = f"{name} is seen at {at[k]:.4g} Hz, where mains {what} is seen too"
             apart = abs(at[k] - folded_hz(m * mains_hz, frame_rate_hz))
-            yield Pair(text, apart, frozenset({k}) & frozenset(ESTIMATED), m)
+            yield Pair(text, apart, frozenset({k} & set(ESTIMATED) if m == FLICKERS else ()), m)
 
 
 def collisions(
@@ -80,7 +83,7 @@ def collisions(
 
     At a separation of 1/memory two components of the fading memory are correlated by 1/sqrt(1 + pi^2) = 0.30, which
     costs nothing in noise; below it, soon everything. Mains flicker that meets only the third harmonic is a warning, as
-    is flicker that the wander of the mains may bring onto a harmonic.
+    is hum on any of them and flicker that the wander of the mains may bring onto one.
     """
     found, warnings = [], []
     for pair in pairs(frequency_hz, frame_rate_hz, mains_hz, harmonics):

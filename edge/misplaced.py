@@ -20,6 +20,7 @@ CLEAR = 6.0  # deviations, and
 SHARE = 0.2  # of the mean's amplitude: less harms no estimate
 OUTLIER = 4.0  # deviations, in the learning
 MAD_TO_SD = 1.4826  # of normal noise
+SINGULAR = 1e-10  # of the normal matrix: harmonics that fold together are shared out between their columns
 
 
 class Outlook:
@@ -71,7 +72,8 @@ class Outlook:
         x[1] /= span_s
         good = np.ones(n, bool)
         for _ in range(2):  # the second time without what the first left far off
-            b = np.linalg.lstsq(x[:, good].T, y[good], rcond=None)[0]
+            seen = x[:, good]
+            b = np.linalg.lstsq(seen @ seen.T, seen @ y[good], rcond=SINGULAR)[0]
             rest = np.abs(y - b @ x)
             sd = MAD_TO_SD * float(median(rest))
             near = rest < OUTLIER * max(sd, 1e-9)
