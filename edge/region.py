@@ -20,7 +20,8 @@ CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
 OUTER_CORES = 2.0  # but a wide core needs a wide ring
 OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
-HOLE_SHARE = 0.8  # of the distance to a loading hole: the pin's stresses around it are stronger than those at a free edge
+STRONG_SHARE = 0.8  # of the distance to a loading hole, or to the far edge where the ligament bends: the stresses there are high
+BENT = ("SENT", "ESET", "CT")
 LEAST_PIXELS = 60
 QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 
@@ -88,8 +89,9 @@ def feature_mm(s: Specimen, crack_mm: float) -> float:
     if s.geometry == "plate":
         return max(near, 0.0)
     if s.geometry == "CT":
-        near = HOLE_SHARE * (float(np.hypot(crack_mm, 0.275 * s.width_mm)) - 0.125 * s.width_mm)
-    return max(min(near, ligament_mm(s, crack_mm)), 0.0)
+        near = STRONG_SHARE * (float(np.hypot(crack_mm, 0.275 * s.width_mm)) - 0.125 * s.width_mm)
+    far = ligament_mm(s, crack_mm) * (STRONG_SHARE if s.geometry in BENT else 1.0)
+    return max(min(near, far), 0.0)
 
 
 def ligament_mm(s: Specimen, crack_mm: float) -> float:

@@ -92,6 +92,18 @@ def test_tip_and_handbook_K_of_a_finite_element_edge_crack_without_a_hint(alpha,
     assert abs(found.T_MPa - plate.T_MPa) < 4 * found.sd[4] + 0.1 * stress
 
 
+@pytest.mark.parametrize("geometry, alpha, width_mm", [("SENT", 0.6, 30.0), ("CT", 0.3, 40.0), ("CT", 0.5, 40.0), ("MT", 0.3, 40.0)])
+def test_what_the_prior_of_the_higher_terms_pulls_by_is_less_than_the_deviations_say(geometry, alpha, width_mm):
+    """Finite elements without noise, fitted as if they had it."""
+    unit = fem.plate(geometry, alpha * width_mm, width_mm, 1.0, tip_px=(58.3, 84.6), mm_per_px=0.15)
+    times = 20.0 / unit.KI_MPa_sqrt_m
+    rig = rig_for(unit, geometry, width_mm)
+    seen, usable = times * np.nan_to_num(unit.sum_MPa), noisy(unit)[1]
+    found = refine(rig, seen, NOISE_MPA, usable, unit.tip_px, unit.angle_deg, LOAD_HZ, 20.0)
+    off = np.array([found.K_I - 20.0, found.K_II, found.T_MPa - times * unit.T_MPa]) / found.sd[2:]
+    assert (np.abs(off) < 0.9).all(), off
+
+
 @pytest.mark.parametrize("off_px", [(0.0, 0.0), (1.5, -3.0), (-2.0, 4.0)])
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_hint_some_pixels_off_leads_to_the_tip(off_px, seed):
