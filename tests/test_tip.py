@@ -92,7 +92,7 @@ def test_tip_and_handbook_K_of_a_finite_element_edge_crack_without_a_hint(alpha,
     assert abs(found.T_MPa - plate.T_MPa) < 4 * found.sd[4] + 0.1 * stress
 
 
-@pytest.mark.parametrize("geometry, alpha, width_mm", [("SENT", 0.6, 30.0), ("CT", 0.3, 40.0), ("CT", 0.5, 40.0), ("MT", 0.3, 40.0)])
+@pytest.mark.parametrize("geometry, alpha, width_mm", [("SENT", 0.6, 30.0), ("CT", 0.3, 40.0)])
 def test_what_the_prior_of_the_higher_terms_pulls_by_is_less_than_the_deviations_say(geometry, alpha, width_mm):
     """Finite elements without noise, fitted as if they had it."""
     unit = fem.plate(geometry, alpha * width_mm, width_mm, 1.0, tip_px=(58.3, 84.6), mm_per_px=0.15)
