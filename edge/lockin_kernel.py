@@ -16,7 +16,7 @@ BLOCK = 512  # pixels a turn: what is touched of them (some 20 kB) stays in the 
 
 
 @register_jitable
-def weights_of(x, decays, n, trend, normal, normal_w2):
+def common(x, decays, n, trend, normal, normal_w2):
     """What the sums take for all pixels alike, from the `n` frames of a group: x (GROUP, P) float64 regressors, time the
     second; decays (GROUP,) float64, of all before a frame; trend: counts a second that all pixels drift by. Adds to normal
     and normal_w2 (P, P) float64, the sums of w x x' and w^2 x x'. Returns shifts (GROUP,) float32, the drift at each frame;
@@ -46,12 +46,12 @@ def weights_of(x, decays, n, trend, normal, normal_w2):
 
 def accumulate(planes, energy, base, frame0, frame1, frame2, frame3, x, decays, n, trend, normal, normal_w2):
     """planes[j] = decay planes[j] + sum_f regressors[f, j] y_f and energy = decay energy + sum_f weights[f] y_f^2, with
-    y_f = frame_f - base - shifts[f], of the first `n` frames; the rest as in `weights_of`. Returns the decay.
+    y_f = frame_f - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
 
     planes (P, N) float32, energy (N,) float64, base (N,) float32, frames (N,) uint16. Sums are changed in place.
     Python takes seconds for what `kernel` makes of it in microseconds.
     """
-    shifts, regressors, weights, fade = weights_of(x, decays, n, trend, normal, normal_w2)
+    shifts, regressors, weights, fade = common(x, decays, n, trend, normal, normal_w2)
     decay = np.float32(fade)
     deviations = np.empty((GROUP, BLOCK), np.float32)
     y0, y1, y2, y3 = deviations[0], deviations[1], deviations[2], deviations[3]

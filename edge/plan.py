@@ -191,7 +191,7 @@ def warnings(
     yield from collisions(hz, rig.camera.frame_rate_hz, memory_s, rig.lockin.mains_hz).warnings
     if chosen.margin_hz < 1 / memory_s <= margin_of(rig, hz, flicker=False):
         yield (
-            f"at {hz:g} Hz flicker of the {rig.lockin.mains_hz:g} Hz mains may be seen at f or 2f if the frame rate is "
+            f"at {hz:g} Hz flicker or hum of the {rig.lockin.mains_hz:g} Hz mains may be seen at f or 2f if the frame rate is "
             f"0.5 % off its nominal value: keep lamps and their reflections out of the view"
         )
     seen = view_mm(rig)

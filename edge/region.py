@@ -20,7 +20,8 @@ CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more
 OUTER_CORES = 2.0  # but a wide core needs a wide ring
 OUTER_SHARE = 0.7  # of the distance to the next feature: the series converges within it
-STRONG_SHARE = 0.8  # of the distance to a loading hole, or to the far edge where the ligament bends: the stresses there are high
+STRONG_SHARE = 0.8  # of the distance to a loading hole, or the far edge of a ligament that bends, where stresses are high: our own
+# choice, from finite elements (tests/test_tip.py says what it must achieve)
 BENT = ("SENT", "ESET", "CT")
 LEAST_PIXELS = 60
 QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact

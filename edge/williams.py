@@ -22,7 +22,8 @@ import numpy as np
 
 from edge.conduction import Flow
 
-PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: 0.2 at most in a centre-cracked sheet, 0.4 in SENT
+PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
+# centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
 PRIOR_3 = 4.8  # the least for c_3, which the map itself tells well
 PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked sheet's

@@ -11,11 +11,11 @@ from edge.surroundings import correlations, grown, opened
 def mask():
     """Invented: points, lines and areas, some at the border."""
     mask = np.random.default_rng(2).random((41, 57)) > 0.97
-    mask[10:25, 20:31] = mask[30:, 50:] = mask[:3, :6] = mask[5] = True
+    mask[10:26, 20:37] = mask[30:, 50:] = mask[:3, :6] = mask[5] = True
     return mask
 
 
-@pytest.mark.parametrize("width_px", [1, 3, 5, 9])
+@pytest.mark.parametrize("width_px", [1, 3, 5, 7, 9, 15])
 def test_a_mask_grows_and_opens_as_by_dilation_and_erosion(mask, width_px):
     square = np.ones((width_px, width_px), np.uint8)
     assert np.array_equal(grown(mask, width_px), cv2.dilate(mask.astype(np.uint8), square) > 0)

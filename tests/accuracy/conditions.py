@@ -96,7 +96,7 @@ RATES = {
     30.0: (0.3, 7.0, 22.0), 60.0: (0.3, 7.0, 23.0),
 }  # fmt: skip
 COLLIDING = {
-    # two of mean, 1f, 2f, 3f, Nyquist frequency, mains 50/100 Hz fold together: frame rate, load, harmonics lost
+    # two of mean, 1f, 2f, 3f, Nyquist frequency, flicker of 100 Hz fold together: frame rate, load, harmonics lost
     (25.0, 5.0): {2}, (25.0, 5.002): {2}, (30.0, 6.0): {2}, (60.0, 10.0): {2}, (8.7, 2.15): {2}, (27.0, 8.0): {1},
     (25.0, 12.5): {1, 2}, (25.0, 6.25): {1, 2}, (25.0, 25 / 3): {1, 2}, (9.0, 3.0): {1, 2}, (9.0, 9.0): {1, 2},
     (30.0, 20.0): {1, 2},
