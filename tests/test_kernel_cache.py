@@ -11,8 +11,11 @@ from edge.warm_up import main
 @pytest.fixture
 def anew(monkeypatch, tmp_path, caplog):
     """A function that makes the kernel as a fresh process would, with an empty cache of its own."""
-    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
-    return lockin_kernel.kernel.__wrapped__
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))  # numba reads all of them again when any has changed
+    numba.config.reload_config()
+    yield lockin_kernel.kernel.__wrapped__
+    monkeypatch.undo()
+    numba.config.reload_config()
 
 
 def works(kernel):
