@@ -73,12 +73,11 @@ def open_part(opening_fraction: Array) -> Array:
 
 
 def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, ratio: Array) -> Array:
-    """dK of the handbook; with R < 0 only the tensile part of the range counts (ASTM E647, from memory)."""
+    """dK of the handbook, of the tensile part of the range."""
     if specimen is None:
         return np.full(len(crack_mm), np.nan)
-    tensile = np.where(ratio < 0, range_kN / (1 - ratio), range_kN)
-    return handbook.delta_K_MPa_sqrt_m(specimen.geometry, tensile, crack_mm, specimen.width_mm, specimen.thickness_mm,
-                                       specimen.free_length_mm)
+    s, tensile = specimen, handbook.tensile_range_kN(range_kN, ratio)
+    return handbook.delta_K_MPa_sqrt_m(s.geometry, tensile, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
 
 
 def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0

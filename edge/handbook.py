@@ -151,6 +151,12 @@ def delta_K_MPa_sqrt_m(
     return 1e3 * np.asarray(range_kN, float) * factor / (thickness_mm * np.sqrt(width_mm)) * SQRT_M_PER_SQRT_MM
 
 
+def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:
+    """Of a load range with R < 0 only the tensile part counts (ASTM E647, from memory)."""
+    whole, ratio = np.asarray(range_kN, float), np.asarray(ratio, float)
+    return np.where(ratio < 0, whole / (1 - ratio), whole)
+
+
 # Biaxiality T sqrt(pi a)/K against alpha: own computation by collocation of the Williams series [C]; at 2a/W = 0 of
 # M(T) the closed form of the infinite plate, T = -sigma (Westergaard 1939). A finite-element SENT at a/W = 1/3 gave
 # T/sigma = -0.61, where this table gives -0.60.

@@ -125,7 +125,7 @@ def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.
     if np.count_nonzero(use) < 200:
         return maps
     x = np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1)
-    b, *_ = np.linalg.lstsq(x, mean_K[use] - np.median(mean_K[use]), rcond=None)
+    b = np.linalg.pinv(x.T @ x, hermitian=True) @ (x.T @ (mean_K[use] - np.median(mean_K[use])))
     soft = sum(c * u**i * v**j for c, (i, j) in zip(b, powers, strict=True))
     down, right = np.gradient(soft)
     return maps + motion.amplitude_px[:, :1, None] * right + motion.amplitude_px[:, 1:, None] * down
@@ -144,7 +144,7 @@ class Slip:
     def follow(self, mean_K: np.ndarray, bad: np.ndarray) -> None:
         """Take the present mean image (rows, columns) into account."""
         if self._reference is None or self._reference.shape != mean_K.shape:
-            self._reference = mean_K.copy()
+            self._reference = mean_K.astype(np.float32)
             return
         edges = find_edges(0.5 * (mean_K + self._reference), bad)
         if edges is None:
@@ -156,5 +156,5 @@ class Slip:
         self.shift_px = self._base + step
         self.sd_px = np.sqrt(self._base_variance + variance)
         if np.linalg.norm(step) > STEP_PX:
-            self._reference = mean_K.copy()
+            self._reference = mean_K.astype(np.float32)
             self._base, self._base_variance = self.shift_px.copy(), self._base_variance + variance

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from edge.growth_analysis import handbook_dK
+from edge import handbook
 from edge.growth_points import SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation
 from edge.record import Row, StopRequest
 from edge.rig import Records, Specimen
@@ -102,8 +102,8 @@ class GrowthWatch:
         return None
 
     def _dK(self, crack_mm: Array, range_kN: float, ratio: float) -> Array:
-        n = len(crack_mm)
-        return handbook_dK(self.specimen, crack_mm, np.full(n, range_kN), np.full(n, ratio))
+        s, tensile = self.specimen, handbook.tensile_range_kN(range_kN, ratio)
+        return handbook.delta_K_MPa_sqrt_m(s.geometry, tensile, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
 
     def _keep(self, stretch: "Stretch", range_kN: float, ratio: float) -> None:
         """A rate for the exponent: next to, not overlapping with, the one before, and not of disturbed growth."""

@@ -297,19 +297,18 @@ def candidates(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: flo
     return sorted(found, reverse=True)
 
 
+def _thinned(image: np.ndarray, factor: int) -> np.ndarray:
+    """Means of squares of `factor` pixels; what is left over at the ends is left out."""
+    rows, columns = image.shape[0] // factor, image.shape[1] // factor
+    squares = image[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
+    return np.asarray(squares.mean(axis=(1, 3), dtype=np.float32))
+
+
 def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, ring_px: int) -> tuple[np.ndarray, int]:
     """t value of the mode-I term at each pixel of a map thinned by the returned factor: rings of `ring_px`, the smooth terms
     taken out first. The design is the same everywhere, so each coefficient is a correlation with one orthonormal column."""
-    import cv2
-
     factor = max(1, ring_px // 8)
-    weight = usable.astype(np.float32)
-    shape = (stress.shape[1] // factor, stress.shape[0] // factor)
-    size = (shape[0] * factor, shape[1] * factor)
-    cover = cv2.resize(weight[: size[1], : size[0]], shape, interpolation=cv2.INTER_AREA)
-    thin = cv2.resize(
-        np.where(usable, stress, 0).astype(np.float32)[: size[1], : size[0]], shape, interpolation=cv2.INTER_AREA
-    )
+    cover, thin = _thinned(usable, factor), _thinned(np.where(usable, stress, 0), factor)
     thin = np.where(cover > 0.3, thin / np.maximum(cover, 0.3), 0)
     radius = ring_px // factor
     grid = np.arange(-radius, radius + 1)

@@ -14,7 +14,7 @@ from calibration.door import InputError
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
-ROWS = 4096  # CSV rows a chunk
+ROWS = 1024  # CSV rows a chunk; at least MANY
 MANY = 1000  # rows that are worth loading a compiled reader for
 
 
