@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
-import fem
-import numpy as np
-import plates
-import pytest
-import recordings
+from edge.cli import ONE_THREAD
 
-from edge.bench_field import Ahead, Contact
-from edge.record import Row
-from edge.rig import load_rig
-from edge.run import run_rig
+# As every command does; numpy and numba read these when they are imported. On two busy cores a scalar product of
+# 13,000 numbers takes a thousand times longer in two threads.
+for name in ONE_THREAD:
+    os.environ.setdefault(name, "1")
+
+import fem  # noqa: E402
+import numpy as np  # noqa: E402
+import plates  # noqa: E402
+import pytest  # noqa: E402
+import recordings  # noqa: E402
+
+from edge.bench_field import Ahead, Contact  # noqa: E402
+from edge.record import Row  # noqa: E402
+from edge.rig import load_rig  # noqa: E402
+from edge.run import run_rig  # noqa: E402
 
 
 @dataclass
