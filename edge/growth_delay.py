@@ -19,6 +19,7 @@ import numpy as np
 Array = np.ndarray
 SHAPES = tuple((q, 0.0) for q in (0.0, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9)) + tuple(
     (1.0, c) for c in (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0, 50.0))       # (q, c)
+Q, C = np.array(SHAPES).T[:, :, None]     # (shapes, 1) each
 LENGTHS = 24                 # first over all that is possible, then over what is likely
 LIKELY = 30.0                # chi-square beyond the least of which a length is not likely
 FEWEST_AFTER = 4
@@ -51,13 +52,14 @@ class Delay:
 
 @dataclass(frozen=True)
 class Fitted:
-    """One affected length and shape. slope: dN/da of its model at the fixes."""
-    chi2: float
-    lost: float
-    lost_sd: float
-    delay: float
-    delay_sd: float
-    length_mm: float
+    """Pairs of affected length and shape: arrays (pairs,). slope: dN/da of each pair's model at the fixes (pairs, fixes).
+    """
+    chi2: Array
+    lost: Array
+    lost_sd: Array
+    delay: Array
+    delay_sd: Array
+    length_mm: Array
     slope: Array
 
 
@@ -107,20 +109,18 @@ def find_delay(cycles: Array, crack_mm: Array, crack_sd_mm: Array, base: tuple[A
     lower = np.linalg.cholesky(np.diag(crack_sd_mm**2))
     found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
     if walk > 0:
-        likeliest = min(found, key=lambda f: f.chi2)
-        lower = np.linalg.cholesky(_covariance_mm2(passage, likeliest.slope, walk))
+        likeliest = found.slope[np.argmin(found.chi2)]
+        lower = np.linalg.cholesky(_covariance_mm2(passage, likeliest, walk))
         found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
     freedom = max(1, len(cycles) - 5)
-    least = min(f.chi2 for f in found)
-    likely = [f.length_mm for f in found if f.chi2 < least + LIKELY * max(1.0, least / freedom)]
-    edges = max(min(likely) - coarse, 4 * float(base[0][1] - base[0][0])), min(max(likely) + coarse, longest)
+    least = float(found.chi2.min())
+    likely = found.length_mm[found.chi2 < least + LIKELY * max(1.0, least / freedom)]
+    edges = max(likely.min() - coarse, 4 * float(base[0][1] - base[0][0])), min(likely.max() + coarse, longest)
     lengths = np.linspace(*edges, LENGTHS)
     found = _fits(passage, lower, lengths)
-    chi2, lost, lost_sd, delay, delay_sd, length = (
-        np.array([getattr(f, name) for f in found])
-        for name in ("chi2", "lost", "lost_sd", "delay", "delay_sd", "length_mm"))
-    excess = max(1.0, float(chi2.min()) / freedom)
-    weight = np.exp(-(chi2 - chi2.min()) / 2 / excess)
+    least = float(found.chi2.min())
+    excess = max(1.0, least / freedom)
+    weight = np.exp(-(found.chi2 - least) / 2 / excess)
     weight /= weight.sum()
 
     def mean(value: Array) -> float:
@@ -131,9 +131,11 @@ def find_delay(cycles: Array, crack_mm: Array, crack_sd_mm: Array, base: tuple[A
         return float(np.sqrt(weight @ (value - mean(value)) ** 2 + excess * own + more**2))
 
     step_mm = float(lengths[1] - lengths[0])
-    return Delay(passage.start_mm, mean(delay), spread(delay, delay_sd, event_sd_cycles), mean(lost),
-                 spread(lost, lost_sd, float(np.hypot(event_sd_cycles, base_relative_sd * mean(delay - lost)))),
-                 mean(length), spread(length, more=float(np.hypot(step_mm / np.sqrt(12), passage.start_sd_mm))))
+    undisturbed_sd = base_relative_sd * mean(found.delay - found.lost)
+    return Delay(passage.start_mm, mean(found.delay), spread(found.delay, found.delay_sd, event_sd_cycles),
+                 mean(found.lost), spread(found.lost, found.lost_sd, float(np.hypot(event_sd_cycles, undisturbed_sd))),
+                 mean(found.length_mm),
+                 spread(found.length_mm, more=float(np.hypot(step_mm / np.sqrt(12), passage.start_sd_mm))))
 
 
 def _thinned(*columns: Array) -> list[Array]:
@@ -174,39 +176,58 @@ def _covariance_mm2(passage: Passage, slope: Array, walk: float) -> Array:
     return np.diag(passage.sd_mm**2) + np.minimum.outer(variance, variance) / np.outer(slope, slope)
 
 
-def _fits(passage: Passage, lower: Array, lengths: Array) -> list[Fitted]:
+def _fits(passage: Passage, lower: Array, lengths_mm: Array) -> Fitted:
     whitener = np.linalg.inv(lower)
-    return [_fit(passage, whitener, float(length), shape) for length in lengths for shape in SHAPES]
+    by_length = [_fit(passage, whitener, float(length)) for length in lengths_mm]
+    return Fitted(**{name: np.concatenate([getattr(f, name) for f in by_length])
+                     for name in Fitted.__dataclass_fields__})
 
 
-def _fit(passage: Passage, whitener: Array, length_mm: float, shape: tuple[float, float]) -> Fitted:
-    """Offset, base scale and lost cycles for one affected length and shape; whitener @ deviations in mm has unit
+def _rise(passage: Passage, length_mm: float) -> tuple[Array, Array]:
+    """Share of the lost cycles up to each crack size of the grid for one affected length, and its slope (1/mm):
+    (shapes, grid)."""
+    away_mm = passage.grid_mm - passage.start_mm
+    affected = slice(*np.searchsorted(away_mm, [0.0, length_mm]))
+    left = 1 - away_mm[affected] / length_mm
+    slope = np.zeros((len(SHAPES), len(away_mm)))
+    slope[:, affected] = passage.slowness[affected] * left ** Q * (1 + C * left)
+    rise = np.zeros_like(slope)
+    np.cumsum((slope[:, 1:] + slope[:, :-1]) * ((away_mm[1] - away_mm[0]) / 2), axis=1, out=rise[:, 1:])
+    total = rise[:, -1:].copy()
+    rise /= total
+    slope /= total
+    return rise, slope
+
+
+def _fit(passage: Passage, whitener: Array, length_mm: float) -> Fitted:
+    """Offset, base scale and lost cycles for one affected length and every shape; whitener @ deviations in mm has unit
     covariance."""
-    grid_mm, grid_B, start_mm = passage.grid_mm, passage.grid_B, passage.start_mm
-    slowness = passage.slowness
-    left = 1 - (grid_mm - start_mm) / length_mm
-    slowed = slowness * np.where((left > 0) & (left <= 1), np.abs(left) ** shape[0] * (1 + shape[1] * left), 0)
-    rise = np.concatenate([[0.0], np.cumsum((slowed[1:] + slowed[:-1]) * (grid_mm[1] - grid_mm[0]) / 2)])
-    total = float(rise[-1])
-    rise, rise_slope = rise / total, slowed / total
+    grid_mm, grid_B = passage.grid_mm, passage.grid_B
+    rise, rise_slope = _rise(passage, length_mm)
+    below = np.clip(np.searchsorted(grid_mm, passage.crack_mm) - 1, 0, len(grid_mm) - 2)
+    above = np.clip((passage.crack_mm - grid_mm[below]) / (grid_mm[below + 1] - grid_mm[below]), 0, 1)
 
-    def at(values: Array) -> Array:
-        return np.interp(passage.crack_mm, grid_mm, values)
+    def at(values: Array) -> Array:   # (..., grid) -> (..., fixes)
+        return values[..., below] * (1 - above) + values[..., below + 1] * above
 
-    design = np.stack([np.ones(len(passage.cycles)), at(grid_B), at(rise)], axis=1)
+    rise_at = at(rise)
+    design = np.stack([np.ones_like(rise_at), np.broadcast_to(at(grid_B), rise_at.shape), rise_at], axis=2)
     prior, expected = np.diag([0, SCALE_SD**-2, 0]), np.array([0, 1.0, 0])
-    base_slope, extra_slope = at(slowness), at(rise_slope)
-    solved = expected
+    base_slope, extra_slope = at(passage.slowness), at(rise_slope)
+    solved = np.broadcast_to(expected, (len(SHAPES), 3))
     for _ in range(3):   # deviations in cycles are those in mm times dN/da, and dN/da is part of the solution
-        slope = np.maximum(solved[1] * base_slope + solved[2] * extra_slope, FLAT * base_slope)
-        white, target = whitener @ (design / slope[:, None]), whitener @ (passage.cycles / slope)
-        covariance = np.linalg.inv(white.T @ white + prior)
-        solved = covariance @ (white.T @ target + prior @ expected)
-    model = np.maximum.accumulate(solved[0] + solved[1] * grid_B + solved[2] * rise)
-    residual = whitener @ (passage.crack_mm - np.interp(passage.cycles, model, grid_mm))
-    chi2 = float(residual @ residual + ((solved[1] - 1) / SCALE_SD) ** 2)
-    end_B = float(np.interp(start_mm + length_mm, grid_mm, grid_B))
-    steep = solved[2] * float(rise_slope.max()) * passage.start_sd_mm   # a start misplaced by its deviation
-    ending = np.array([0.0, end_B, 1.0])
-    return Fitted(chi2, float(solved[2]), float(np.hypot(np.sqrt(covariance[2, 2]), steep)), float(ending @ solved),
-                  float(np.hypot(np.sqrt(ending @ covariance @ ending), steep)), length_mm, slope)
+        slope = np.maximum(solved[:, 1:2] * base_slope + solved[:, 2:] * extra_slope, FLAT * base_slope)
+        white, target = whitener @ (design / slope[:, :, None]), (passage.cycles / slope) @ whitener.T
+        covariance = np.linalg.inv(white.swapaxes(1, 2) @ white + prior)
+        solved = np.einsum("sij,sj->si", covariance, np.einsum("sfi,sf->si", white, target) + prior @ expected)
+    offset, scale, lost = solved.T
+    model = lost[:, None] * rise
+    model += offset[:, None] + scale[:, None] * grid_B
+    np.maximum.accumulate(model, axis=1, out=model)
+    reached_mm = np.stack([np.interp(passage.cycles, cycles, grid_mm) for cycles in model])
+    residual = (passage.crack_mm - reached_mm) @ whitener.T
+    chi2 = np.sum(residual**2, axis=1) + ((scale - 1) / SCALE_SD) ** 2
+    steep = lost * rise_slope.max(axis=1) * passage.start_sd_mm   # a start misplaced by its deviation
+    ending = np.array([0.0, float(np.interp(passage.start_mm + length_mm, grid_mm, grid_B)), 1.0])
+    return Fitted(chi2, lost, np.hypot(np.sqrt(covariance[:, 2, 2]), steep), solved @ ending,
+                  np.hypot(np.sqrt(ending @ covariance @ ending), steep), np.full(len(SHAPES), length_mm), slope)
