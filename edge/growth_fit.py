@@ -148,16 +148,17 @@ def fit_line(x: Array, y: Array, x_covariance: Array, y_covariance: Array) -> tu
 def scatter_needed(residual: Array, covariance: Array, scatter_covariance: Array) -> float:
     """s >= 0 with r^T (covariance + s^2 scatter_covariance)^-1 r = n - 2: what the covariance alone leaves open."""
     lower = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(lower, residual)
+    if white @ white <= len(residual) - 2:
+        return 0.0
     whitened = np.linalg.solve(lower, np.linalg.solve(lower, scatter_covariance).T)
     growth, vectors = np.linalg.eigh((whitened + whitened.T) / 2)
-    squares = (vectors.T @ np.linalg.solve(lower, residual)) ** 2
+    squares = (vectors.T @ white) ** 2
 
     def too_small(s: float) -> bool:
         return float(np.sum(squares / (1 + s**2 * np.maximum(growth, 0)))) > len(residual) - 2
 
     low, high = 0.0, 1.0
-    if not too_small(0.0):
-        return 0.0
     for _ in range(50):
         middle = (low + high) / 2
         low, high = (middle, high) if too_small(middle) else (low, middle)
