@@ -269,8 +269,8 @@ def autocorrelation(residual: np.ndarray, number: np.ndarray) -> tuple[np.ndarra
     for lag in range(2 * LAGS + 1):
         ok = number[lag:] - number[: len(number) - lag] == lag * step
         if ok.any():
-            a, b = residual[lag:][ok], residual[: len(number) - lag][ok]
-            out[lag] = float(np.mean(np.einsum("np,np->n", a, b) / a.shape[1])) / power
+            of_pairs = np.einsum("np,np->n", residual[lag:], residual[: len(number) - lag])
+            out[lag] = float(np.mean(of_pairs[ok])) / residual.shape[1] / power
     wander = float(out[LAGS + 1 :].mean())
     sd = float(out[LAGS + 1 :].std()) + 1 / np.sqrt(residual.size)
     return (out[: LAGS + 1] - wander) / (1 - wander), sd

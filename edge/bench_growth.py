@@ -96,9 +96,10 @@ def grow(law: CrackLaw, cycles: float) -> CrackLife:
         return 2 * float(plastic_zone_radius_mm(factor * peak * law.delta_K(a), law.yield_MPa))
 
     def gamma(n: float, a: float) -> float:
-        room = limit_mm - a
-        r = zone(a, 1.0)
-        return 1.0 if n < overload or r >= room else (r / room) ** law.wheeler_exponent
+        if n < overload:
+            return 1.0
+        room, r = limit_mm - a, zone(a, 1.0)
+        return 1.0 if r >= room else (r / room) ** law.wheeler_exponent
 
     overload = np.inf if law.overload_cycle is None else float(law.overload_cycle)
     limit_mm = -np.inf
