@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -100,6 +101,7 @@ def centre_crack_sum(x_mm: np.ndarray, y_mm: np.ndarray, half_mm: float, stress_
     return 2 * np.real((s_yy - 1j * s_xy) * shape) + s_xx - s_yy
 
 
+@cache
 def centre_crack(
     shape: tuple[int, int] = (120, 160),
     tip_px: tuple[float, float] = (58.3, 84.6),
@@ -113,7 +115,8 @@ def centre_crack(
 ) -> CrackedPlate:
     """Infinite sheet with a centre crack. K_I = s sqrt(pi a) cos^2 b, K_II = s sqrt(pi a) sin b cos b, T = -s cos 2b.
 
-    K_II is positive for a positive shear s_xy in crack coordinates (the stress sum is then larger at y < 0).
+    K_II is positive for a positive shear s_xy in crack coordinates (the stress sum is then larger at y < 0). Many tests
+    ask for the same one: made once, and its map is read-only.
     """
 
     def field(row: np.ndarray, col: np.ndarray) -> np.ndarray:
@@ -122,8 +125,10 @@ def centre_crack(
 
     b = np.deg2rad(beta_deg)
     k = stress_MPa * np.sqrt(np.pi * half_mm * 1e-3)
+    total = on_pixels(field, shape, sub, blur_px)
+    total.flags.writeable = False
     return CrackedPlate(
-        sum_MPa=on_pixels(field, shape, sub, blur_px),
+        sum_MPa=total,
         tip_px=tip_px,
         angle_deg=angle_deg,
         mm_per_px=mm_per_px,
