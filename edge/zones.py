@@ -134,8 +134,8 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     aa, bb, ab = np.sum(a * a, 1)[:, None], np.sum(b * b, 1), a @ b.T
     ay, by = (a @ y)[:, None], b @ y
     det = np.maximum(aa * bb - ab**2, 1e-9 * aa * bb)
-    c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
-    explained = (np.conj(c) * ay + np.conj(d) * by).real
+    alike = ay.real * by.real + ay.imag * by.imag
+    explained = (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * alike) / det
     believed = np.where(shown > LEAST_SHOWN, 0.0, -np.inf) + (
         -0.5 * ((tapers[:, :1] - START) / START_SD) ** 2
         - 0.5 * ((bells[:, 0] - PLACE) / PLACE_SD) ** 2
@@ -147,8 +147,9 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     weight = np.exp(score[i, j] - score.max())
     most = float(np.max(explained))
     gains = most - float(np.max(np.abs(by) ** 2 / bb)), most - float(np.max(np.abs(ay) ** 2 / aa))
-    det = det[i, j]
-    return Models(tapers[i], bells[j], c[i, j], d[i, j], bb[j] / det, aa[i, 0] / det, weight / weight.sum(), gains)
+    det, aa, bb, ab, ay, by = det[i, j], aa[i, 0], bb[j], ab[i, j], ay[i, 0], by[j]
+    c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
+    return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), gains)
 
 
 def _summary(m: Models) -> TwoZones:
