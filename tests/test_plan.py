@@ -2,6 +2,7 @@
 
 import json
 import math
+from functools import partial
 
 import cv2
 import numpy as np
@@ -34,23 +35,33 @@ DEFAULTS = {
 PROFILE = "tau_s = 0.010\nreadout_s = 0.0\ntau_sd_s = 0.0\nreadout_sd_s = 0.0\nnetd_K = 0.050\n"
 
 
+def write_rig(folder, profile: str | None = PROFILE, **tables):
+    """An invented rig, with keys of its tables changed or (None) left out, as loaded."""
+    text = ""
+    for name, keys in DEFAULTS.items():
+        text += f"[{name}]\n"
+        for key, value in (keys | tables.get(name, {})).items():
+            if value is not None:
+                text += f"{key} = {json.dumps(value)}\n"
+    (folder / "rig.toml").write_text(text)
+    if profile is not None:
+        (folder / "camera.toml").write_text(profile)
+    return load_rig(folder / "rig.toml", check_files=False)
+
+
 @pytest.fixture
 def rig(tmp_path):
-    """A function that writes an invented rig, with keys of its tables changed or (None) left out, and loads it."""
+    return partial(write_rig, tmp_path)
 
-    def write(profile: str | None = PROFILE, **tables):
-        text = ""
-        for name, keys in DEFAULTS.items():
-            text += f"[{name}]\n"
-            for key, value in (keys | tables.get(name, {})).items():
-                if value is not None:
-                    text += f"{key} = {json.dumps(value)}\n"
-        (tmp_path / "rig.toml").write_text(text)
-        if profile is not None:
-            (tmp_path / "camera.toml").write_text(profile)
-        return load_rig(tmp_path / "rig.toml", check_files=False)
 
-    return write
+@pytest.fixture(scope="module")
+def plain_plan(tmp_path_factory):
+    return make_plan(write_rig(tmp_path_factory.mktemp("plain")))
+
+
+@pytest.fixture(scope="module")
+def harmless_plan(tmp_path_factory):
+    return make_plan(write_rig(tmp_path_factory.mktemp("harmless"), load={"nominal_range_kN": 2.0}))
 
 
 def row_at(rig_, frequency_hz, crack_mm=10.0, dK=20.0):
@@ -200,17 +211,15 @@ def test_a_frequency_that_collides_if_the_frame_rate_is_off_is_told_from_one_tha
     assert any(w.startswith("be careful at 5.02 Hz: with the frame rate a little off") for w in made.warnings)
 
 
-def test_a_good_planned_frequency_is_kept_and_a_poor_one_is_not(rig):
-    assert make_plan(rig(load={"frequency_hz": 7.0})).frequency_hz == 7.0
+def test_a_good_planned_frequency_is_kept_and_a_poor_one_is_not(rig, plain_plan):
+    assert DEFAULTS["load"]["frequency_hz"] == plain_plan.frequency_hz == 7.0
     slow = make_plan(rig(load={"frequency_hz": 1.0}))
     assert slow.frequency_hz > 4.0 and "1 Hz is clear too" in slow.frequency_reason
 
 
-def test_a_slower_detector_makes_slower_loads_better(rig):
-    best = [
-        min((f for f in make_plan(rig(PROFILE.replace("0.010", tau))).frequencies), key=lambda f: f.cost).frequency_hz
-        for tau in ("0.003", "0.010", "0.040")
-    ]
+def test_a_slower_detector_makes_slower_loads_better(rig, plain_plan):
+    fast, slow = (make_plan(rig(PROFILE.replace("0.010", tau))) for tau in ("0.003", "0.040"))
+    best = [min(made.frequencies, key=lambda f: f.cost).frequency_hz for made in (fast, plain_plan, slow)]
     assert best[0] > best[1] > best[2]
 
 
@@ -222,14 +231,14 @@ def test_a_measured_response_is_not_trusted_beyond_its_rows(rig):
     assert make_plan(r).frequency_hz <= 6.6
 
 
-def test_the_memory_grows_with_the_noise_and_shrinks_with_the_crack_growth(rig):
+def test_the_memory_grows_with_the_noise_and_shrinks_with_the_crack_growth(rig, plain_plan):
     def memory(netd="0.050", **paris):
         return make_plan(rig(PROFILE.replace("0.050", netd), specimen=paris))
 
-    assert memory("0.010").memory_s < memory("0.050").memory_s < memory("0.090").memory_s
+    assert memory("0.010").memory_s < plain_plan.memory_s < memory("0.090").memory_s
     fast = memory(paris_C=1e-7, paris_m=3.0)
-    assert fast.memory_s < memory("0.050").memory_s and "lags behind the growth" in fast.memory_reason
-    assert memory(paris_C=1e-11, paris_m=3.0).memory_s == memory("0.050").memory_s
+    assert fast.memory_s < plain_plan.memory_s and "lags behind the growth" in fast.memory_reason
+    assert memory(paris_C=1e-11, paris_m=3.0).memory_s == plain_plan.memory_s
 
 
 def test_the_lag_of_a_memory_is_that_of_its_mean_age(rig):
@@ -281,10 +290,9 @@ CONDITIONS = [
 
 
 @pytest.mark.parametrize("changes, sentence", CONDITIONS)
-def test_what_to_mend_is_said_where_it_applies_and_only_there(rig, changes, sentence):
+def test_what_to_mend_is_said_where_it_applies_and_only_there(rig, harmless_plan, changes, sentence):
     assert any(sentence in w for w in make_plan(rig(**changes)).warnings)
-    harmless = make_plan(rig(load={"nominal_range_kN": 2.0})).warnings
-    assert not any(sentence in w for w in harmless)
+    assert not any(sentence in w for w in harmless_plan.warnings)
 
 
 ASSUMED = [
@@ -297,9 +305,8 @@ ASSUMED = [
 
 
 @pytest.mark.parametrize("changes, sentence", ASSUMED)
-def test_what_had_to_be_assumed_is_said(rig, changes, sentence):
-    assert make_plan(rig()).assumed == ()
-    (rig().folder / "camera.toml").unlink()
+def test_what_had_to_be_assumed_is_said(rig, plain_plan, changes, sentence):
+    assert plain_plan.assumed == ()
     assert any(sentence in s for s in make_plan(rig(**changes)).assumed)
 
 

@@ -75,6 +75,17 @@ def write_text_folder(folder: Path, fixes: int = 6) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def one_panel():
+    return pictures.series_picture(np.arange(3.0), "x", "y", [pictures.Series("a", np.arange(3.0))])
+
+
+@pytest.fixture
+def panels_alike(one_panel, monkeypatch):
+    """For tests of the page's words: its thirteen panels against cycles are one, drawn once."""
+    monkeypatch.setattr("edge.history_pictures.series_picture", lambda *_: one_panel)
+
+
 # ---- the page
 
 def test_the_page_needs_nothing_but_itself(whole):
@@ -122,6 +133,7 @@ def test_the_page_says_it_is_no_safety_device(whole):
     assert "no safety device" in whole[1].words()
 
 
+@pytest.mark.usefixtures("panels_alike")
 def test_every_flag_that_occurs_is_explained_and_no_other(tmp_path):
     rows = invented_rows(5)
     rows[2].flags += ("near_edge", "from_the_future")
@@ -164,10 +176,11 @@ def test_an_even_choice_keeps_first_and_last(count, most, wanted):
         assert (report.evenly(count, most)[0], report.evenly(count, most)[-1]) == (0, count-1)
 
 
-def test_growth_results_are_taken_in_when_they_are_there(tmp_path):
+@pytest.mark.usefixtures("panels_alike")
+def test_growth_results_are_taken_in_when_they_are_there(one_panel, tmp_path):
     write_text_folder(tmp_path)
     assert "Not computed yet" in make(tmp_path).words()
-    figure = pictures.series_picture(np.arange(3.0), "x", "y", [pictures.Series("a", np.arange(3.0))])
+    figure = one_panel + b"of growth"   # a reader stops at the end of the image; told from the page's own by this
     (tmp_path/"growth_rate.png").write_bytes(figure)
     (tmp_path/"growth_aN.png").write_bytes(figure)
     (tmp_path/"growth_fit.csv").write_text("method,dK,rates,C_mm_per_cycle,m,m_low95,m_high95\n"
@@ -181,6 +194,7 @@ def test_growth_results_are_taken_in_when_they_are_there(tmp_path):
 
 # ---- damage
 
+@pytest.mark.usefixtures("panels_alike")
 def test_a_flipped_byte_is_named_by_row_on_stderr_and_page(tmp_path, capsys):
     path = write_records(tmp_path, invented_rows(8))
     raw = bytearray(path.read_bytes())
@@ -195,6 +209,7 @@ def test_a_flipped_byte_is_named_by_row_on_stderr_and_page(tmp_path, capsys):
     assert "Data quality: Poor" in words   # one in eight
 
 
+@pytest.mark.usefixtures("panels_alike")
 def test_a_torn_last_row_is_told(tmp_path, capsys):
     path = write_records(tmp_path, invented_rows(8))
     path.write_bytes(path.read_bytes()[:-40])
@@ -202,6 +217,7 @@ def test_a_torn_last_row_is_told(tmp_path, capsys):
     assert f"{path}: the last row is torn off" in capsys.readouterr().err
 
 
+@pytest.mark.usefixtures("panels_alike")
 def test_broken_maps_are_named_and_the_others_shown(tmp_path, capsys):
     write_folder(tmp_path, fixes=4, with_maps=2)
     (tmp_path/"maps-000003.npz").write_bytes((tmp_path/"maps-000003.npz").read_bytes()[:5000])
@@ -238,12 +254,14 @@ def test_a_folder_without_records_is_one_clear_line(tmp_path, prepare, line):
     assert not (tmp_path/"report.html").exists()
 
 
+@pytest.mark.usefixtures("panels_alike")
 def test_a_place_that_cannot_be_written_is_one_clear_line(tmp_path):
     write_text_folder(tmp_path, 2)
     with pytest.raises(InputError, match="cannot be written .*--out"):
         report.main(tmp_path, tmp_path/"nowhere"/"page.html")
 
 
+@pytest.mark.usefixtures("panels_alike")
 def test_the_page_can_go_elsewhere(tmp_path):
     write_text_folder(tmp_path, 2)
     (tmp_path/"desk").mkdir()
