@@ -20,13 +20,11 @@ def sampled(frame_rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
 
 def overlaps(frequency_hz: float, t: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Largest overlap (0..1) of harmonic 1, 2, 3 with the mean, another harmonic or its own mirror image, from the
-    Gram matrix of the regression in complex form, exp(i k w t) for k = -3..3."""
-    k = np.arange(-3, 4)
-    wave = np.exp(2j * np.pi * frequency_hz * t) ** np.abs(k[:, None])
-    wave = np.where(k[:, None] < 0, wave.conj(), wave)
-    gram = np.abs((wave * weight) @ wave.conj().T) / weight.sum()
-    np.fill_diagonal(gram, 0)
-    return gram[k > 0].max(axis=1)
+    Gram matrix of the regression in complex form, exp(i k w t) for k = -3..3: its entries go by the difference of the
+    two k, which is 1 to k + 3 for the neighbours of harmonic k."""
+    beat = np.cumprod(np.broadcast_to(np.exp(2j * np.pi * frequency_hz * t), (6, t.size)), axis=0)
+    gram = np.abs(beat @ weight) / weight.sum()
+    return np.maximum.accumulate(gram)[3:]
 
 
 def inflation(frequency_hz: float, t: np.ndarray, weight: np.ndarray) -> np.ndarray:
