@@ -5,6 +5,7 @@ after Wheeler (J. Basic Eng. 94 (1972) 181; from memory), d the distance still t
 r = affected length/4. Rows get normal noise of the deviations they state.
 """
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -55,9 +56,7 @@ class Growing:
 
     def course(self) -> tuple[np.ndarray, np.ndarray]:
         """(crack_mm, cycles) on a fine grid."""
-        a = np.linspace(self.first_mm, self.last_mm, 20001)
-        rate = self.C * self.dK(a) ** self.m * self.phi(a)
-        return a, np.concatenate([[0], np.cumsum(np.diff(a) * (1 / rate[1:] + 1 / rate[:-1]) / 2)])
+        return _course(self)
 
     def phi(self, a: np.ndarray) -> np.ndarray:
         if self.overload_mm is None:
@@ -84,11 +83,12 @@ class Growing:
         else:
             cycles = np.round(np.interp(np.linspace(a[0], a[-1], fixes), a, n))
         size = np.interp(cycles, n, a)
+        true_dK = self.dK(size)
         cycles = np.round(np.concatenate([[0], np.cumsum(np.diff(cycles) * 10 ** rng.normal(0, scatter, fixes - 1))]))
         overload = self.cycles_at(self.overload_mm) if self.overload_mm else np.inf
         rows = []
         for k, (N, true) in enumerate(zip(cycles, size)):
-            measured, dK = true + rng.normal(0, sd_mm), float(self.dK(true)) * (1 + rng.normal(0, dK_rel_sd))
+            measured, dK = true + rng.normal(0, sd_mm), float(true_dK[k]) * (1 + rng.normal(0, dK_rel_sd))
             hit = k > 0 and cycles[k - 1] < overload <= N
             row = Row(seq=k, time_utc=f"2031-05-{1 + k // 1440:02d}T{k // 60 % 24:02d}:{k % 60:02d}:00Z",
                       elapsed_s=N / 7.0, cycles=int(N), load_range_kN=self.range_kN, load_ratio=self.load_ratio,
@@ -106,3 +106,10 @@ class Growing:
         if rig:
             (folder / "rig.toml").write_text(RIG.format(**vars(self)))
         return folder
+
+
+@cache
+def _course(test: Growing) -> tuple[np.ndarray, np.ndarray]:
+    a = np.linspace(test.first_mm, test.last_mm, 20001)
+    rate = test.C * test.dK(a) ** test.m * test.phi(a)
+    return a, np.concatenate([[0], np.cumsum(np.diff(a) * (1 / rate[1:] + 1 / rate[:-1]) / 2)])

@@ -37,12 +37,10 @@ def true_rate(test: Growing, crack_mm: float) -> float:
 def test_the_rate_is_the_true_one_of_the_last_stretch_within_its_deviation(sd_mm):
     """The line's slope belongs to the middle of its stretch: the truth at hand is the secant over such a stretch."""
     test, off = Growing(), []
-    a, n = test.course()
     for seed in range(12):
-        rows = followed(test, test.rows(np.random.default_rng(seed), 200, sd_mm))
         watch = GrowthWatch(specimen(test), 60.0)
-        for row in rows:
-            watch.follow(dataclasses.replace(row))
+        for row in test.rows(np.random.default_rng(seed), 200, sd_mm):
+            watch.follow(row)
             if row.rate_mm_per_cycle is not None and row.seq % 40 == 0:
                 middle = watch._last_stretch().crack_mm
                 off.append((row.rate_mm_per_cycle - true_rate(test, middle)) / row.rate_sd)
