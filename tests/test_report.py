@@ -180,7 +180,7 @@ def test_an_even_choice_keeps_first_and_last(count, most, wanted):
 def test_growth_results_are_taken_in_when_they_are_there(one_panel, tmp_path):
     write_text_folder(tmp_path)
     assert "Not computed yet" in make(tmp_path).words()
-    figure = one_panel + b"of growth"   # a reader stops at the end of the image; told from the page's own by this
+    figure = one_panel + b"growth"   # not the bytes of the page's own panels; what follows a PNG's end is ignored
     (tmp_path/"growth_rate.png").write_bytes(figure)
     (tmp_path/"growth_aN.png").write_bytes(figure)
     (tmp_path/"growth_fit.csv").write_text("method,dK,rates,C_mm_per_cycle,m,m_low95,m_high95\n"
