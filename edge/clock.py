@@ -2,21 +2,31 @@
 
 A camera exposes on a regular grid t0 + n T; a frame's arrival is that instant plus a delay that is never negative and
 differs from frame to frame. The lower envelope of the arrivals is the grid (up to the constant part of the delay, which
-belongs to the camera profile as `frame_delay_s`). A two-state Kalman filter (grid offset, period) is fed with the
-smallest lateness of each block of frames. Numbering looks a few frames ahead: frames come in order, so a frame's slot
-can't be later than that of any follower less the frames between.
+belongs to the camera profile as `frame_delay_s`). At the start frames wait until enough of them have come to find the
+grid by; then a two-state Kalman filter (grid offset, period) is fed with the smallest lateness of each block of frames.
+Numbering looks a few frames ahead: frames come in order, so a frame's slot can't be later than that of any follower less
+the frames between.
 """
 
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 GUARD = 0.25  # of a period: how early a frame may seem to be before it is given the slot before
+EARLY = 0.1  # of a period: a frame that seems earlier was given the slot after its own
 PERIOD_SD = 0.005  # relative: how far the real frame rate may be from the nominal one at the start
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
-LARGEST_BLOCK = 32
+LOOKAHEAD = 8  # frames
+FEWEST, MOST_WAITING = 20, 96  # frames that wait until the grid is found, at 25 frames/s up to 4 s
+PLACED_S = 8e-4  # deviation of the times, now and in the next block, at which it is: 6 degrees at 20 Hz
+FIRST = 9  # frames that the search for it begins with
+STRAY = 48  # frames with one among them that may have been given a wrong slot
+SHARPNESS = 0.5  # of the edge of the latenesses against an exponential one: 0.5 in even ones, 0.64 in half of normal ones
+EXACT_S = 2e-6  # no arrival is known better
+BLOCK = 32  # frames whose smallest latenesses are one measurement
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
 LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 SILENCE = 2.5  # periods without a frame, after which that is looked for
@@ -34,17 +44,17 @@ class Slot:
 
 
 class FrameClock:
-    """Arrivals go in with `push`, frames come out in the same order with `pop`, `lookahead` frames later."""
+    """Arrivals go in with `push`, frames come out in the same order with `pop`, LOOKAHEAD frames later."""
 
-    def __init__(self, frame_rate_hz: float, lookahead: int = 8):
-        self.lookahead = lookahead
+    def __init__(self, frame_rate_hz: float, most_waiting: int = MOST_WAITING):
+        self.most_waiting = most_waiting
         self.waiting: deque[float] = deque()
         self.offset_s = 0.0  # time of slot `number`
         self.period_s = 1.0 / frame_rate_hz
         self.covariance = 0.0, 0.0, 0.0  # offset, both, period; plain numbers: it moves once a frame
         self.number = -1  # slot of the last frame handed out; -1 before the first
         self.block: list[float] = []
-        self.block_size = 4
+        self.known = 0  # frames to come that the grid was found by: they tell nothing new
         self.spread_s = 0.002  # typical lateness above the envelope
         self.last_arrival_s = math.inf
         self.heap = False
@@ -63,20 +73,23 @@ class FrameClock:
 
     def pop(self, flush: bool = False) -> Slot | None:
         """The oldest waiting frame's slot, or None while too few followers are known (`flush`: take what there is)."""
-        if not self.waiting or (len(self.waiting) <= self.lookahead and not flush):
+        if not self.waiting or (len(self.waiting) <= LOOKAHEAD and not flush):
             return None
         if self.number < 0 or self._lost_the_grid(self.waiting[0]):
-            self._find_grid(np.array(self.waiting))
+            if not self._find_grid(np.array(self.waiting), flush):
+                return None
         self._advance(self._step() if self.number >= 0 else 0)
         arrival_s = self.waiting.popleft()
         late_s = arrival_s - self.offset_s
-        believable = -GUARD * self.period_s < late_s < self.period_s * (1 + GUARD) + 6 * self.spread_s
+        believable = -EARLY * self.period_s < late_s < self.period_s * (1 + GUARD) + 6 * self.spread_s
         in_heap = self._in_heap(arrival_s)
         sure = bool(believable and not in_heap)
         self.doubtful = 0 if sure else self.doubtful + 1
-        if sure:
+        if self.known:
+            self.known -= 1
+        elif sure:
             self.block.append(late_s)
-        if len(self.block) >= self.block_size:
+        if len(self.block) >= BLOCK:
             self._correct()
         return Slot(self.number, self.offset_s, late_s, sure)
 
@@ -99,7 +112,7 @@ class FrameClock:
 
     def _lost_the_grid(self, arrival_s: float) -> bool:
         """After a long gap, or a run of contradictions, the phase of the grid is looked for anew."""
-        if self.doubtful > 2 * self.lookahead:
+        if self.doubtful > 2 * LOOKAHEAD:
             return True
         slots = (arrival_s - self.offset_s) / self.period_s
         if slots <= 50:
@@ -107,16 +120,23 @@ class FrameClock:
         walk = (PERIOD_WALK * self.period_s) ** 2 * slots**3 / 3
         return math.sqrt(self.covariance[0] + slots**2 * self.covariance[2] + walk) > 0.15 * self.period_s
 
-    def _find_grid(self, arrivals: np.ndarray) -> None:
-        start = float(np.min(arrivals - np.arange(arrivals.size) * self.period_s))
+    def _find_grid(self, arrivals: np.ndarray, flush: bool) -> bool:
+        """From the frames that wait; False while more of them would help, unless `flush`."""
+        sd_s = math.sqrt(self.covariance[2]) or PERIOD_SD * self.period_s
+        grid = fit_grid(arrivals, self.period_s, sd_s)
+        after = arrivals.size + BLOCK  # by then the next measurement comes
+        variance, both, of_period = grid.covariance
+        unsure_s2 = max(variance, variance + after * (2 * both + after * of_period))
+        if (unsure_s2 > PLACED_S**2 or arrivals.size < FEWEST) and arrivals.size < self.most_waiting and not flush:
+            return False
+        start = grid.offset_s
         if self.number >= 0:  # keep numbers running over the gap; the next frame is one step on
             step = max(1, round((start - self.offset_s) / self.period_s))
             self.number += step - 1
-            start -= self.period_s
-        period_variance = self.covariance[2] or (PERIOD_SD * self.period_s) ** 2
-        self.offset_s = start
-        self.covariance = max(self.spread_s, 1e-4) ** 2, 0.0, period_variance
-        self.block, self.block_size, self.doubtful = [], 4, 0
+            start -= grid.period_s
+        self.offset_s, self.period_s, self.covariance, self.spread_s = start, *grid[1:]
+        self.block, self.doubtful, self.known = [], 0, arrivals.size
+        return True
 
     def _advance(self, slots: int) -> None:
         if self.number < 0:
@@ -132,15 +152,16 @@ class FrameClock:
     def _correct(self) -> None:
         """Kalman update with the block's smallest lateness, which stands for the middle of the block."""
         late, n = self.block, len(self.block)
-        surprise = min(late)
-        self.spread_s = 0.9 * self.spread_s + 0.1 * (sum(late) / n - surprise)
-        sd = max(2e-5, 2 * self.spread_s / n)
+        lowest = sorted(late)[1]  # the smallest may be a frame counted a slot too far
+        self.spread_s = 0.9 * self.spread_s + 0.1 * (sum(late) / n - lowest)
+        surprise = lowest - 2 * self.spread_s / n  # the second of n lies that far above the envelope
+        sd = max(EXACT_S, 2 * self.spread_s / n)
         back = (n - 1) / 2
         c00, c01, c11 = self.covariance
         to_offset, to_period = c00 - back * c01, c01 - back * c11  # covariance times (1, -back)
         variance = to_offset - back * to_period + sd**2
         innovation_sd = math.sqrt(variance)
-        if surprise > 6 * innovation_sd + self.spread_s and n == LARGEST_BLOCK:
+        if surprise > 6 * innovation_sd + self.spread_s:
             surprise = 6 * innovation_sd  # a whole block late: a stall, not the grid; follow it slowly
         self.offset_s += to_offset / variance * surprise
         self.period_s += to_period / variance * surprise
@@ -149,4 +170,55 @@ class FrameClock:
             c01 - to_offset * to_period / variance,
             c11 - to_period**2 / variance,
         )
-        self.block, self.block_size = [], min(LARGEST_BLOCK, self.block_size * 2)
+        self.block = []
+
+
+class Grid(NamedTuple):
+    """offset_s: time of the first frame's slot; covariance: of offset, both, period; late_s: mean lateness of arrivals."""
+
+    offset_s: float
+    period_s: float
+    covariance: tuple[float, float, float]
+    late_s: float
+
+
+def fit_grid(arrivals: np.ndarray, period_s: float, period_sd_s: float) -> Grid:
+    """The grid from the arrivals (n,), s, of frames in order, with frames missing among them, and from what is known of
+    the period. Begins with few frames: over many an error of the period would add up to a slot."""
+    size = FIRST
+    offset_s = float(np.min(arrivals[:size] - np.arange(arrivals[:size].size) * period_s))
+    grid = Grid(offset_s, period_s, (0.0, 0.0, 0.0), 0.0)
+    while True:
+        some = arrivals[:size]
+        order = np.arange(some.size)
+        # not more slots than a follower leaves room for
+        ahead = np.floor((some - grid.offset_s) / grid.period_s + GUARD) - order
+        numbers = order + np.minimum.accumulate(ahead[::-1])[::-1]
+        grid = likely_grid(some, numbers - numbers[0], period_s, period_sd_s)
+        if size >= arrivals.size:
+            return grid
+        size *= 2
+
+
+def likely_grid(arrivals: np.ndarray, numbers: np.ndarray, period_s: float, period_sd_s: float) -> Grid:
+    """The grid for frames whose slots are known. Lateness has an edge at zero, about as an exponential one has: so for each
+    of many periods the likeliest offset is just below all arrivals, and the mean lateness left says how likely the period
+    is (profile likelihood of a shifted exponential, any textbook)."""
+    n = arrivals.size
+    rank = n // STRAY  # a frame counted a slot too far stands below the others
+    middle, sd = period_s, period_sd_s
+    for _ in range(3):  # each time closer around the likeliest periods
+        periods = middle + 5 * sd * np.linspace(-1, 1, 101)
+        left = arrivals - numbers * periods[:, None]
+        lowest = np.partition(left, rank, axis=1)[:, rank]
+        late = left.mean(1) - lowest + EXACT_S
+        log = -SHARPNESS * n * np.log(late) - 0.5 * ((periods - period_s) / period_sd_s) ** 2
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        middle = float(weight @ periods)
+        sd = math.sqrt(float(weight @ (periods - middle) ** 2) + (sd / 10) ** 2 / 12)
+    offsets = lowest - late * (rank + 1) / n  # the lowest of n lie that far above the edge
+    offset_s, late_s = float(weight @ offsets), float(weight @ late)
+    off = offsets - offset_s
+    covariance = float(weight @ off**2) + (late_s / (SHARPNESS * n)) ** 2, float(weight @ (off * (periods - middle))), sd**2
+    return Grid(offset_s, middle, covariance, late_s)

@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 
 from calibration.profile import CameraProfile
-from edge.clock import FrameClock, Slot
+from edge.clock import MOST_WAITING, FrameClock, Slot
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
 from edge.memory import give_back
@@ -74,10 +74,11 @@ class Loop:
         """tell: gets each row; attend: is called several times a second, whatever comes or does not."""
         self.rig, self.frames, self.load, self.card, self.sinks = rig, frames, load, card, (card, *others)
         self.tell, self.attend = tell, attend
-        self.clock = FrameClock(rig.camera.frame_rate_hz)
+        shape = (rig.camera.rows, rig.camera.columns)
+        frame_bytes = 2 * shape[0] * shape[1]
+        self.clock = FrameClock(rig.camera.frame_rate_hz, min(MOST_WAITING, PENDING_BYTES // frame_bytes))
         from_frames = rig.camera.frame_rate_hz if rig.load.source == "frames" else None
         self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=from_frames)
-        shape = (rig.camera.rows, rig.camera.columns)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)

@@ -29,6 +29,7 @@ FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
 SLOWEST = 3.0  # times the frame period between frame times, either way
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
+FIRST_ROWS = 4096  # of a table, looked at before the start
 SETTLED_S = 5.0  # of a run: until then a live load may not have been found yet
 
 
@@ -107,7 +108,7 @@ def _first_image(rig: Rig, path: Path) -> Iterator[str]:
 
 def _frame_times(rig: Rig, path: Path) -> float:
     """The first frame's time, s."""
-    times = next(CsvColumns(path, ("time_s",)).chunks(), np.empty((0, 1)))[:, 0]
+    times = next(CsvColumns(path, ("time_s",), FIRST_ROWS).chunks(), np.empty((0, 1)))[:, 0]
     if not times.size:
         raise InputError(f"{path}: holds no times; one row a frame is needed, or leave [camera] times out")
     period_s = float(np.median(np.diff(times))) if times.size > 1 else 0.0
@@ -121,7 +122,7 @@ def _frame_times(rig: Rig, path: Path) -> float:
 
 
 def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
-    chunk = next(CsvColumns(path, ("time_s", "load_kN")).chunks(), np.empty((0, 2)))
+    chunk = next(CsvColumns(path, ("time_s", "load_kN"), FIRST_ROWS).chunks(), np.empty((0, 2)))
     if len(chunk) < 2:
         raise InputError(f"{path}: holds {len(chunk)} load samples; 20 or more a cycle are needed, over all frames")
     t, load = chunk.T

@@ -14,6 +14,7 @@ import pytest
 from live_bench import LiveBench
 
 from edge import loop as loop_module
+from edge.clock import LOOKAHEAD
 from edge.loop import Loop
 from edge.record import Row, read_records
 from edge.rig import load_rig
@@ -208,7 +209,7 @@ def test_frames_wait_for_a_slow_load_as_long_as_its_phase_needs(tmp_path, monkey
 def test_waiting_frames_are_bounded_in_memory(tmp_path, monkeypatch):
     monkeypatch.setattr(loop_module, "PENDING_BYTES", 50 * 2 * 16 * 20)
     trial = Trial(tmp_path, monkeypatch, hz=0.2, memory=60.0).run(60.0)
-    assert 50 <= trial.most_pending <= 52 + trial.loop.clock.lookahead
+    assert 50 <= trial.most_pending <= 52 + LOOKAHEAD
 
 
 @pytest.mark.parametrize("range_kN", [None, 6.5])

@@ -121,13 +121,13 @@ class TiffStack:
 
 
 class CsvColumns:
-    """Chunks of a CSV with a header row and `names` as columns: yields float arrays (rows, len(names)).
+    """Chunks of a CSV with a header row and `names` as columns: yields float arrays (`rows` or fewer, len(names)).
 
     A torn last row (no newline, as after a power cut) is left out; any other bad row is an InputError naming it.
     """
 
-    def __init__(self, path: Path, names: tuple[str, ...]):
-        self.path, self.names = path, names
+    def __init__(self, path: Path, names: tuple[str, ...], rows: int = ROWS):
+        self.path, self.names, self.rows = path, names, rows
         if not path.is_file():
             raise InputError(f"{path}: no such file; it should have the columns {','.join(names)}")
 
@@ -142,7 +142,7 @@ class CsvColumns:
                 )
             columns = [header.index(n) for n in self.names]
             number = 2
-            while lines := list(itertools.islice(file, ROWS)):
+            while lines := list(itertools.islice(file, self.rows)):
                 if not lines[-1].endswith("\n"):
                     if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
