@@ -35,6 +35,10 @@ def timing() -> list[Condition]:
     return [
         Condition("none", g),
         Condition("arrival jitter 10 ms", g, camera={"arrival_jitter_s": 0.010}),
+        Condition(
+            "arrival jitter 10 ms, 5 % lost, load 18.3 Hz", g, camera={"arrival_jitter_s": 0.010, "lost": 0.05},
+            wave={"frequency_hz": 18.3}, frames=1580, words=("lost",),
+        ),
         Condition("5 % of frames lost", g, camera={"lost": 0.05}, frames=1580, words=("lost",)),
         Condition("5 % of frames repeated", g, camera={"repeated": 0.05}, frames=1580, words=("repeated",)),
         Condition("2 s of frames lost", g, camera={"gap_from_s": 31.3, "gap_to_s": 33.3}, frames=1550),
