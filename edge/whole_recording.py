@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration import pixels
 from calibration.door import InputError
-from edge.clock import FrameClock
+from edge.clock import FrameClock, Slot
 from edge.lockin import Harmonics, LockIn
 from edge.phase import LoadPhase
 from edge.rig import Rig, load_rig
@@ -96,20 +96,23 @@ def open_recording(path: Path) -> Recorded:
 
 def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
     """Number and grid time of each frame. The loop's clock numbers them; the grid is the straight line below all arrivals
-    that is nearest to them (an edge of their lower convex hull), as a whole recording is at hand."""
+    it is sure of that is nearest to them (an edge of their lower convex hull), as a whole recording is at hand."""
     clock = FrameClock(frame_rate_hz)
-    slots = []
+    slots: list[Slot] = []
     for i, t in enumerate(arrival_s, start=1):
         clock.push(float(t))
         while (slot := clock.pop(flush=i == arrival_s.size)) is not None:
-            slots.append(slot.number)
-    number = np.array(slots)
+            slots.append(slot)
+    number = np.array([s.number for s in slots])
+    sure = [s for s in slots if s.sure]
+    points = [(s.number, s.time_s + s.late_s) for s in (sure if len(sure) > 1 else slots)]
     hull: list[tuple[int, float]] = []
-    for point in zip(number.tolist(), arrival_s.tolist()):
+    for point in points:
         while len(hull) > 1 and _slope(hull[-2], point) <= _slope(hull[-2], hull[-1]):
             hull.pop()
         hull.append(point)
-    left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= number.mean())
+    middle = np.mean([n for n, _ in points])
+    left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= middle)
     line = left[1] + _slope(left, right) * (number - left[0])
     return number, line - LATE_PARTS * float(np.mean(arrival_s - line)) / number.size
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from edge.clock import LOOKAHEAD, FrameClock
+from edge.whole_recording import frame_grid
 
 RATE_HZ = 25.0
 DELAY_S = 0.005  # constant part of every arrival's lateness: it cannot be told from the exposures' own place
@@ -86,6 +87,14 @@ def test_a_late_frame_whose_follower_is_lost_moves_no_other():
     found = [time_error_s(placed(a), number / RATE_HZ) for a in (arrival, np.where(number == 700, arrival + 0.034, arrival))]
     others = number != 700
     assert np.abs(found[1] - found[0])[others].max() < 2e-4
+
+
+def test_the_grid_of_a_whole_recording_is_not_moved_by_such_a_frame_either():
+    number = np.delete(np.arange(1500), 701)
+    arrival = arrivals(number / RATE_HZ)
+    late = np.where(number == 700, arrival + 0.034, arrival)
+    with_it, without = (frame_grid(a, RATE_HZ)[1] for a in (late, arrival))
+    assert np.abs(with_it - without)[number != 700].max() < 1e-4
 
 
 @pytest.mark.parametrize("lost", [0.05, 0.3])
