@@ -17,10 +17,11 @@ import numpy as np
 
 GUARD = 0.25  # of a period: how early a frame may seem to be before it is given the slot before
 EARLY = 0.1  # of a period: a frame that seems earlier was given the slot after its own
-PERIOD_SD = 0.005  # relative: how far the real frame rate may be from the nominal one at the start
+PERIOD_SD = 0.005  # relative: how far the real frame rate is from the nominal one, as a rule
+GUESSES = 1 + 0.015 * np.arange(-3, 4)  # of the nominal period, where the search for the real one begins
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LOOKAHEAD = 8  # frames
-FEWEST, MOST_WAITING = 20, 96  # frames that wait until the grid is found, at 25 frames/s up to 4 s
+FEWEST, MORE, MOST_WAITING = 24, 8, 96  # frames that wait until the grid is found: it is tried with 24, 32 ... 96 of them
 PLACED_S = 8e-4  # deviation of the times, now and in the next block, at which it is: 6 degrees at 20 Hz
 FIRST = 9  # frames that the search for it begins with
 STRAY = 48  # frames with one among them that may have been given a wrong slot
@@ -122,12 +123,17 @@ class FrameClock:
 
     def _find_grid(self, arrivals: np.ndarray, flush: bool) -> bool:
         """From the frames that wait; False while more of them would help, unless `flush`."""
-        sd_s = math.sqrt(self.covariance[2]) or PERIOD_SD * self.period_s
-        grid = fit_grid(arrivals, self.period_s, sd_s)
+        enough = flush or arrivals.size >= self.most_waiting
+        if not enough and (arrivals.size < FEWEST or arrivals.size % MORE):
+            return False
+        if self.number < 0:
+            grid = find_grid(arrivals, self.period_s)
+        else:
+            grid = fit_grid(arrivals, self.period_s, math.sqrt(self.covariance[2]))
         after = arrivals.size + BLOCK  # by then the next measurement comes
         variance, both, of_period = grid.covariance
         unsure_s2 = max(variance, variance + after * (2 * both + after * of_period))
-        if (unsure_s2 > PLACED_S**2 or arrivals.size < FEWEST) and arrivals.size < self.most_waiting and not flush:
+        if unsure_s2 > PLACED_S**2 and not enough:
             return False
         start = grid.offset_s
         if self.number >= 0:  # keep numbers running over the gap; the next frame is one step on
@@ -180,6 +186,17 @@ class Grid(NamedTuple):
     period_s: float
     covariance: tuple[float, float, float]
     late_s: float
+
+
+def find_grid(arrivals: np.ndarray, period_s: float) -> Grid:
+    """The grid from the arrivals (n,), s, of a camera whose period is known as users know it: 9 frames/s may be 8.6."""
+    sd_s = PERIOD_SD * period_s
+    grids = [fit_grid(arrivals, period_s * guess, sd_s) for guess in GUESSES]
+
+    def score(grid: Grid) -> float:  # as in `likely_grid`, but far from the nominal period is not out of the question
+        return -SHARPNESS * arrivals.size * math.log(grid.late_s) - math.log1p(((grid.period_s - period_s) / sd_s) ** 2)
+
+    return max(grids, key=score)
 
 
 def fit_grid(arrivals: np.ndarray, period_s: float, period_sd_s: float) -> Grid:

@@ -77,7 +77,7 @@ def test_the_first_frames_are_placed_well_too(rate_hz, jitter_s, shape):
         slots = placed(np.maximum.accumulate(exposure + late)[kept], rate_hz)
         error = time_error_s(slots, exposure[kept])[[s.sure for s in slots]]
         taken.append(1 - abs(np.mean(np.exp(2j * np.pi * 20.0 * error))))
-    assert np.median(taken) < 0.0015 and max(taken) < 0.006, taken
+    assert np.median(taken) < 0.0015 and max(taken) < 0.01, taken
 
 
 def test_a_late_frame_whose_follower_is_lost_moves_no_other():
@@ -116,6 +116,16 @@ def test_a_rate_half_a_per_cent_off_the_nominal_one_is_learnt(error, seed):
     times = np.array([s.time_s for s in clock_slots])
     steps = np.diff(times[-500:]) / np.diff(number[-500:])
     assert np.mean(steps) == pytest.approx(1 / (RATE_HZ * (1 + error)), rel=5e-5)
+
+
+@pytest.mark.parametrize("jitter_s", [0.001, 0.005])
+@pytest.mark.parametrize("rate_hz, real_hz", [(9.0, 8.7), (9.0, 8.62), (25.0, 26.0), (30.0, 29.97), (27.0, 26.0)])
+def test_a_rate_some_per_cent_off_the_one_in_the_rig_file_is_found(rate_hz, real_hz, jitter_s):
+    for seed in range(6):
+        number = np.flatnonzero(np.random.default_rng(seed).random(1000) >= 0.03)
+        slots = placed(arrivals(number / real_hz, jitter_s, seed), rate_hz)
+        assert not numbers_off(slots, number).any()
+        assert phase_error_deg(time_error_s(slots, number / real_hz)) < 2 * PHASE_ERROR_DEG
 
 
 @pytest.mark.parametrize("drift_per_h", [2e-4, -1e-3])
@@ -228,7 +238,10 @@ def test_other_frame_rates(rate_hz):
     assert np.std(time_error_s(slots, exposure)[150:]) < 0.02 / rate_hz
 
 
-@pytest.mark.parametrize("jitter_s, most, waited", [(0.0, 96, (20, 20)), (0.002, 96, (21, 60)), (0.01, 96, (61, 96)), (0.01, 40, (40, 40))])
+@pytest.mark.parametrize(
+    "jitter_s, most, waited",
+    [(0.0, 96, {24}), (0.002, 96, {32, 40, 48, 56}), (0.01, 96, {64, 72, 80, 88, 96}), (0.01, 42, {42})],
+)
 def test_at_the_start_frames_wait_until_the_grid_is_known(jitter_s, most, waited):
     clock, waiting = FrameClock(RATE_HZ, most), 0
     for t in arrivals(np.arange(200) / RATE_HZ, jitter_s):
@@ -236,7 +249,7 @@ def test_at_the_start_frames_wait_until_the_grid_is_known(jitter_s, most, waited
         waiting += 1
         if clock.pop() is not None:
             break
-    assert waited[0] <= waiting <= waited[1]
+    assert waiting in waited
 
 
 def test_frames_come_out_in_order_once_each_and_the_last_ones_on_flush():
