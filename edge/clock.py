@@ -92,7 +92,7 @@ class FrameClock:
             self.block.append(late_s)
         if len(self.block) >= BLOCK:
             self._correct()
-        return Slot(self.number, self.offset_s, late_s, sure)
+        return Slot(self.number, self.offset_s, arrival_s - self.offset_s, sure)
 
     def _step(self) -> int:
         """Slots of the oldest waiting frame after `number`: at most that of any follower less the frames between."""

@@ -21,6 +21,7 @@ from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
+EARLY = 0.02  # of a period
 LATE_PARTS = (
     2.3  # a line through the least delayed of n frames lies so many mean delays over n too late, give or take as
 )
@@ -104,8 +105,9 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
         while (slot := clock.pop(flush=i == arrival_s.size)) is not None:
             slots.append(slot)
     number = np.array([s.number for s in slots])
-    sure = [s for s in slots if s.sure]
-    points = [(s.number, s.time_s + s.late_s) for s in (sure if len(sure) > 1 else slots)]
+    points = list(zip(number.tolist(), arrival_s.tolist()))
+    sure = [point for point, slot in zip(points, slots) if slot.sure]
+    points = sure if len(sure) > 1 else points
     hull: list[tuple[int, float]] = []
     for point in points:
         while len(hull) > 1 and _slope(hull[-2], point) <= _slope(hull[-2], hull[-1]):
@@ -113,7 +115,10 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
         hull.append(point)
     middle = np.mean([n for n, _ in points])
     left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= middle)
-    line = left[1] + _slope(left, right) * (number - left[0])
+    period_s = _slope(left, right)
+    line = left[1] + period_s * (number - left[0])
+    early = (arrival_s < line - EARLY * period_s) & (np.diff(number, prepend=number[0] - 2) > 1)
+    number, line = number - early, line - early * period_s  # nothing arrives before its exposure: it was the slot before
     return number, line - LATE_PARTS * float(np.mean(arrival_s - line)) / number.size
 
 
