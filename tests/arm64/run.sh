@@ -64,6 +64,7 @@ echo "+ $tests"
 failed=
 inside "$tests" || failed=" tests"
 echo "+ $demo"
+inside 'rm -rf bolotip-demo' # of an earlier run: the demo overwrites nothing
 inside "$demo" || failed="$failed demo"
 inside '.venv/bin/pip list 2> /dev/null | grep -i -E "^(numpy|numba|llvmlite|opencv-python|pyserial|tomli|matplotlib) "'
 inside 'ls -l bolotip-demo/out; tail -n 2 bolotip-demo/out/records.csv'
