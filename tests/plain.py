@@ -84,3 +84,24 @@ def williams_fit(x_mm, y_mm, sum_MPa, terms, prior_sd=None):
         b = np.concatenate([b, np.zeros(a.shape[1])])
     scale = np.linalg.norm(a, axis=0)
     return np.linalg.lstsq(a / scale, b, rcond=None)[0] / scale
+
+
+def delay_fit(passage, length_mm, q, c, scale_sd, flat):
+    """(chi2, lost cycles, delay) of fixes after an event for one affected length and shape, uncorrelated deviations:
+    N = offset + scale B(a) + lost rise(a), the scale 1 give or take scale_sd, dN/da no flatter than `flat` of the base's."""
+    a, grid = passage.crack_mm, passage.grid_mm
+    left = 1 - (grid - passage.start_mm) / length_mm
+    slowed = np.array([s * f**q * (1 + c * f) if 0 < f <= 1 else 0.0 for s, f in zip(passage.slowness, left)])
+    rise = np.array([np.trapezoid(slowed[: i + 1], grid[: i + 1]) for i in range(len(grid))])
+    slowed, rise = slowed / rise[-1], rise / rise[-1]
+    columns = np.stack([np.ones(len(a)), np.interp(a, grid, passage.grid_B), np.interp(a, grid, rise)], 1)
+    base_slope, extra_slope = np.interp(a, grid, passage.slowness), np.interp(a, grid, slowed)
+    found = np.array([0.0, 1.0, 0.0])
+    for _ in range(3):
+        weight = 1 / (passage.sd_mm * np.maximum(found[1] * base_slope + found[2] * extra_slope, flat * base_slope))
+        rows = np.concatenate([columns * weight[:, None], [[0.0, 1 / scale_sd, 0.0]]])
+        found = np.linalg.lstsq(rows, np.append(passage.cycles * weight, 1 / scale_sd), rcond=None)[0]
+    model = np.maximum.accumulate(found[0] + found[1] * passage.grid_B + found[2] * rise)
+    off = (a - np.interp(passage.cycles, model, grid)) / passage.sd_mm
+    end_B = np.interp(passage.start_mm + length_mm, grid, passage.grid_B)
+    return off @ off + ((found[1] - 1) / scale_sd) ** 2, found[2], found[1] * end_B + found[2]

@@ -3,12 +3,13 @@ import csv
 from dataclasses import replace
 
 import numpy as np
+import plain
 import pytest
 from growing import Growing
 from scipy import stats
 
 from calibration.door import InputError
-from edge import growth, growth_fit
+from edge import growth, growth_delay, growth_fit
 from edge.growth_analysis import analyse, open_part
 from edge.growth_delay import find_delay, undisturbed_cycles
 from edge.growth_points import (
@@ -483,3 +484,20 @@ def test_events_at_the_very_ends_are_survived(tmp_path):
         rows[k].flags = ("overload",)
         (event, delay), = analysed(truth, rows, tmp_path).delays
         assert isinstance(event, Event) and delay is None
+
+
+@pytest.mark.parametrize("length_mm", [0.9, 1.5, 3.0])
+def test_the_fit_of_a_delay_equals_its_plain_twin(length_mm):
+    rng = np.random.default_rng(4)
+    grid_mm, grid_B = undisturbed_cycles(np.linspace(8.0, 14.0, 7), 1e-4 * np.linspace(1.0, 2.5, 7))
+    crack_mm = np.sort(rng.uniform(9.0, 13.5, 30))
+    start_mm = 9.0
+    grid_B = grid_B - np.interp(start_mm, grid_mm, grid_B)
+    lost = 4000 * np.clip((crack_mm - start_mm) / 1.5, 0, 1)
+    cycles = np.interp(crack_mm, grid_mm, grid_B) + lost + rng.normal(0, 150, 30)
+    slowness = np.gradient(grid_B, grid_mm)
+    passage = growth_delay.Passage(cycles, crack_mm, np.full(30, 0.02), grid_mm, grid_B, slowness, start_mm, 0.01)
+    found = growth_delay._fit(passage, np.diag(1 / passage.sd_mm), length_mm)
+    for i, (q, c) in enumerate(growth_delay.SHAPES):
+        chi2, lost_cycles, delay = plain.delay_fit(passage, length_mm, q, c, growth_delay.SCALE_SD, growth_delay.FLAT)
+        assert (found.chi2[i], found.lost[i], found.delay[i]) == pytest.approx((chi2, lost_cycles, delay), rel=1e-6)
