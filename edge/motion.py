@@ -125,7 +125,7 @@ def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.
     if np.count_nonzero(use) < 200:
         return maps
     x = np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1)
-    b = np.linalg.pinv(x.T @ x, hermitian=True) @ (x.T @ (mean_K[use] - np.median(mean_K[use])))
+    b, *_ = np.linalg.lstsq(x, mean_K[use] - np.median(mean_K[use]), rcond=None)
     soft = sum(c * u**i * v**j for c, (i, j) in zip(b, powers, strict=True))
     down, right = np.gradient(soft)
     return maps + motion.amplitude_px[:, :1, None] * right + motion.amplitude_px[:, 1:, None] * down
