@@ -169,8 +169,7 @@ def _round(sizes: np.ndarray) -> np.ndarray:
 
 def K_per_kN(rig: Rig, crack_mm: np.ndarray) -> np.ndarray:
     """Handbook K at 1 kN, MPa sqrt(m); NaN for a plate and outside the handbook's range."""
-    s = rig.specimen
-    return handbook.delta_K_MPa_sqrt_m(s.geometry, 1.0, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
+    return handbook.specimen_K_MPa_sqrt_m(rig.specimen, 1.0, crack_mm)
 
 
 def delta_K(rig: Rig, crack_mm: np.ndarray) -> np.ndarray:

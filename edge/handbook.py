@@ -11,9 +11,13 @@ Units: kN, mm, MPa, MPa sqrt(m), Hz.
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from edge.rig import Specimen
 
 Array = NDArray[np.float64]
 SQRT_M_PER_SQRT_MM = np.sqrt(1e-3)
@@ -149,6 +153,11 @@ def delta_K_MPa_sqrt_m(
     inside = (alpha >= found.low) & (alpha <= found.high)
     factor = np.where(inside, found.factor(np.where(inside, alpha, found.high)), np.nan)
     return 1e3 * np.asarray(range_kN, float) * factor / (thickness_mm * np.sqrt(width_mm)) * SQRT_M_PER_SQRT_MM
+
+
+def specimen_K_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, crack_mm: ArrayLike) -> Array:
+    """`delta_K_MPa_sqrt_m` of a rig's specimen."""
+    return delta_K_MPa_sqrt_m(s.geometry, range_kN, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
 
 
 def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:

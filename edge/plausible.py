@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.door import InputError
 from edge.aliases import collisions
-from edge.handbook import delta_K_MPa_sqrt_m
+from edge.handbook import specimen_K_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
@@ -229,14 +229,10 @@ class Doubts:
         yield from self._stress_intensity(row)
 
     def _stress_intensity(self, row: Row) -> Iterator[tuple[str, str]]:
-        s, K, K_sd = self.rig.specimen, row.dKI_MPa_sqrt_m, row.dKI_sd
+        K, K_sd = row.dKI_MPa_sqrt_m, row.dKI_sd
         if K is None or K_sd is None or K_sd > 0.1 * K or row.load_range_kN is None or row.crack_mm is None:
             return
-        book = float(
-            delta_K_MPa_sqrt_m(
-                s.geometry, row.load_range_kN, row.crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm
-            )
-        )
+        book = float(specimen_K_MPa_sqrt_m(self.rig.specimen, row.load_range_kN, row.crack_mm))
         ratio = K / book if book > 0 else math.nan
         if "gross" in self.said or any(True for _ in _gross(self.rig, row.load_range_kN, "")):
             return  # the load has been doubted already

@@ -102,8 +102,7 @@ class GrowthWatch:
         return None
 
     def _dK(self, crack_mm: Array, range_kN: float, ratio: float) -> Array:
-        s, tensile = self.specimen, handbook.tensile_range_kN(range_kN, ratio)
-        return handbook.delta_K_MPa_sqrt_m(s.geometry, tensile, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
+        return handbook.specimen_K_MPa_sqrt_m(self.specimen, handbook.tensile_range_kN(range_kN, ratio), crack_mm)
 
     def _keep(self, stretch: "Stretch", range_kN: float, ratio: float) -> None:
         """A rate for the exponent: next to, not overlapping with, the one before, and not of disturbed growth."""
