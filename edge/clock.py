@@ -3,9 +3,10 @@
 A camera exposes on a regular grid t0 + n T; a frame's arrival is that instant plus a delay that is never negative and
 differs from frame to frame. The lower envelope of the arrivals is the grid (up to the constant part of the delay, which
 belongs to the camera profile as `frame_delay_s`). At the start frames wait until enough of them have come to find the
-grid by; then a two-state Kalman filter (grid offset, period) is fed with the smallest lateness of each block of frames.
-Numbering looks a few frames ahead: frames come in order, so a frame's slot can't be later than that of any follower less
-the frames between.
+grid by; then a two-state Kalman filter (grid offset, period) is fed with the second smallest lateness of each block of
+frames, as the smallest may be that of a frame counted a slot too far: a very late one whose follower was lost. Numbering
+looks a few frames ahead: frames come in order, so a frame's slot can't be later than that of any follower less the frames
+between.
 """
 
 import math
@@ -26,7 +27,7 @@ PLACED_S = 8e-4  # deviation of the times, now and in the next block, at which i
 FIRST = 9  # frames that the search for it begins with
 STRAY = 48  # frames with one among them that may have been given a wrong slot
 SHARPNESS = 0.5  # of the edge of the latenesses against an exponential one: 0.5 in even ones, 0.64 in half of normal ones
-EXACT_S = 2e-6  # no arrival is known better
+EXACT_S = 1e-7  # no arrival is known better
 BLOCK = 32  # frames whose smallest latenesses are one measurement
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
 LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
@@ -127,7 +128,7 @@ class FrameClock:
         if not enough and (arrivals.size < FEWEST or arrivals.size % MORE):
             return False
         if self.number < 0:
-            grid = find_grid(arrivals, self.period_s)
+            grid = first_grid(arrivals, self.period_s)
         else:
             grid = fit_grid(arrivals, self.period_s, math.sqrt(self.covariance[2]))
         after = arrivals.size + BLOCK  # by then the next measurement comes
@@ -156,9 +157,9 @@ class FrameClock:
         self.covariance = c00 + slots * (c01 + moved), moved, c11 + walk
 
     def _correct(self) -> None:
-        """Kalman update with the block's smallest lateness, which stands for the middle of the block."""
+        """Kalman update with the block's second smallest lateness, which stands for the middle of the block."""
         late, n = self.block, len(self.block)
-        lowest = sorted(late)[1]  # the smallest may be a frame counted a slot too far
+        lowest = sorted(late)[1]
         self.spread_s = 0.9 * self.spread_s + 0.1 * (sum(late) / n - lowest)
         surprise = lowest - 2 * self.spread_s / n  # the second of n lies that far above the envelope
         sd = max(EXACT_S, 2 * self.spread_s / n)
@@ -188,13 +189,13 @@ class Grid(NamedTuple):
     late_s: float
 
 
-def find_grid(arrivals: np.ndarray, period_s: float) -> Grid:
+def first_grid(arrivals: np.ndarray, period_s: float) -> Grid:
     """The grid from the arrivals (n,), s, of a camera whose period is known as users know it: 9 frames/s may be 8.6."""
     sd_s = PERIOD_SD * period_s
     grids = [fit_grid(arrivals, period_s * guess, sd_s) for guess in GUESSES]
 
     def score(grid: Grid) -> float:  # as in `likely_grid`, but far from the nominal period is not out of the question
-        return -SHARPNESS * arrivals.size * math.log(grid.late_s) - math.log1p(((grid.period_s - period_s) / sd_s) ** 2)
+        return -SHARPNESS * arrivals.size * math.log(grid.late_s + EXACT_S) - math.log1p(((grid.period_s - period_s) / sd_s) ** 2)
 
     return max(grids, key=score)
 
@@ -228,8 +229,8 @@ def likely_grid(arrivals: np.ndarray, numbers: np.ndarray, period_s: float, peri
         periods = middle + 5 * sd * np.linspace(-1, 1, 101)
         left = arrivals - numbers * periods[:, None]
         lowest = np.partition(left, rank, axis=1)[:, rank]
-        late = left.mean(1) - lowest + EXACT_S
-        log = -SHARPNESS * n * np.log(late) - 0.5 * ((periods - period_s) / period_sd_s) ** 2
+        late = left.mean(1) - lowest
+        log = -SHARPNESS * n * np.log(late + EXACT_S) - 0.5 * ((periods - period_s) / period_sd_s) ** 2
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         middle = float(weight @ periods)

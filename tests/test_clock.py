@@ -8,6 +8,7 @@ from edge.whole_recording import frame_grid
 
 RATE_HZ = 25.0
 DELAY_S = 0.005  # constant part of every arrival's lateness: it cannot be told from the exposures' own place
+DK_BIAS = 0.007  # what dK may be off by as a rule (hw_notes/accuracy.md)
 PHASE_ERROR_DEG = 2.0  # of a 10 Hz harmonic: how well the frames are to be placed, 0.56 ms
 
 
@@ -56,8 +57,7 @@ def test_late_and_jittered_arrivals_give_regular_times(jitter_s):
     assert not numbers_off(slots, number).any() and all(s.sure for s in slots)
     error = time_error_s(slots, number / RATE_HZ)
     assert phase_error_deg(error[100:]) < PHASE_ERROR_DEG
-    microsecond = 1e-6  # as exact as arrivals are written down
-    assert np.std(error[100:]) <= 0.5 * np.std(arrivals(number / RATE_HZ, jitter_s) - number / RATE_HZ) + 0.1 * microsecond
+    assert np.std(error[100:]) <= 0.5 * np.std(arrivals(number / RATE_HZ, jitter_s) - number / RATE_HZ) + 1e-9
 
 
 @pytest.mark.parametrize("shape", ["half of a normal one", "even", "exponential"])
@@ -77,7 +77,7 @@ def test_the_first_frames_are_placed_well_too(rate_hz, jitter_s, shape):
         slots = placed(np.maximum.accumulate(exposure + late)[kept], rate_hz)
         error = time_error_s(slots, exposure[kept])[[s.sure for s in slots]]
         taken.append(1 - abs(np.mean(np.exp(2j * np.pi * 20.0 * error))))
-    assert np.median(taken) < 0.0015 and max(taken) < 0.01, taken
+    assert np.median(taken) < 0.0015 and max(taken) < DK_BIAS, taken
 
 
 def test_a_late_frame_whose_follower_is_lost_moves_no_other():
