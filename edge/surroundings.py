@@ -1,7 +1,7 @@
 """What stands around each pixel of a map: masks that grow and open, correlations with a pattern.
 
 OpenCV has all this; but its dilation and its large correlations are parts of it that nothing else here touches, and each
-brings about a megabyte of program into memory (hw_notes/speed.md). The correlations take up to twice as long for it.
+brings program into memory that stays there (`python tests/bench memory` shows what the loop may take).
 """
 
 from collections.abc import Iterator

@@ -16,7 +16,7 @@ def fit(t, p, w, scale, x, b):
     """Least squares of the 8 regressors by normal equations and Cholesky factor. t (n,): s from the middle; p (n,) kN;
     w: rad/s; scale: s, of the slope. Fills x (8, n) with the regressors and b (8,) with the coefficients, and returns
     the sum of squared residuals; -1 where the regressors are too near to dependent for it (b is then of no use)."""
-    rows, n = b.size, t.size  # not ROWS: a number known beforehand makes numba write out all loops, in a megabyte more of memory
+    rows, n = b.size, t.size  # not ROWS: a number known beforehand makes numba write out all loops, which takes memory
     gram = np.zeros((rows, rows))
     for i in range(n):
         s, c, u = math.sin(w * t[i]), math.cos(w * t[i]), t[i] / scale

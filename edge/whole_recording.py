@@ -21,7 +21,7 @@ from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
-EARLY = 0.02  # of a period
+BEFORE = 0.02  # of a period: a frame that comes so long before its exposure was given the slot after its own
 LATE_PARTS = (
     2.3  # a line through the least delayed of n frames lies so many mean delays over n too late, give or take as
 )
@@ -117,8 +117,8 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
     left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= middle)
     period_s = _slope(left, right)
     line = left[1] + period_s * (number - left[0])
-    early = (arrival_s < line - EARLY * period_s) & (np.diff(number, prepend=number[0] - 2) > 1)
-    number, line = number - early, line - early * period_s  # nothing arrives before its exposure: it was the slot before
+    early = (arrival_s < line - BEFORE * period_s) & (np.diff(number, prepend=number[0] - 2) > 1)
+    number, line = number - early, line - early * period_s
     return number, line - LATE_PARTS * float(np.mean(arrival_s - line)) / number.size
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from edge.cli import ONE_THREAD
 
-# As every command does; numpy and numba read these when they are imported. On two busy cores a scalar product of
-# 13,000 numbers takes a thousand times longer in two threads.
+# As every command does; numpy and numba read these when they are imported. On busy cores
+# two threads wait for each other longer than one computes.
 for name in ONE_THREAD:
     os.environ.setdefault(name, "1")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -49,14 +50,13 @@ def run(rig: Rig) -> tuple[float, float, int, int]:
 
 def reading(rig: Rig) -> float:
     """Processor time of reading a frame and nothing else, s."""
-    frames, _ = open_sources(rig)
-    count, start = 0, time.process_time()
-    try:
+    frames, load = open_sources(rig)
+    with frames, load, contextlib.suppress(EndOfSource):
+        count, start = 0, time.process_time()
         while True:
             frames.read(0.0)
             count += 1
-    except EndOfSource:
-        return (time.process_time() - start) / count
+    return (time.process_time() - start) / count
 
 
 def measure(rounds: int = 5) -> Iterator[Line]:
