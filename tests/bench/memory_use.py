@@ -18,7 +18,7 @@ STATUS = """
 import json, os, sys
 def status():
     lines = dict(line.split(":", 1) for line in open("/proc/self/status"))
-    return [int(lines[k].split()[0]) / 1024 for k in ("VmRSS", "VmHWM")] + [int(lines["Threads"])]
+    return [int(lines[k].split()[0]) / 1024 for k in ("VmRSS", "VmHWM", "RssFile")] + [int(lines["Threads"])]
 """
 FLOOR = STATUS + """
 import numpy, cv2, numba
@@ -63,17 +63,20 @@ def measure() -> Iterator[Line]:
         floor.write_text(FLOOR)
         loop.write_text(LOOP)
         child(floor)  # compiles; the next one loads it from the cache
-        floor_MB = child(floor)[0][0]
+        subprocess.run([sys.executable, "-m", "edge.cli", "warm-up"], cwd=ROOT, check=True, capture_output=True)
+        floor_MB, _, floor_file_MB, _ = child(floor)[0]
         yield Line("memory of a process with numpy, opencv, numba and one cached kernel, the floor", f"{floor_MB:.0f} MB")
         for shape, most in MOST_MB.items():
             rig = recording(Path(folder) / f"rec{shape[0]}", shape, 40)
             seen = child(loop, str(rig), str(Path(folder) / f"out{shape[0]}"))
-            steady = max(rss for rss, _, _ in seen[len(seen) // 2 :]) - floor_MB
+            steady, _, of_files, _ = max(seen[len(seen) // 2 :])
+            steady -= floor_MB
             peak = seen[-1][1] - floor_MB
-            threads = max(int(t) for _, _, t in seen)
+            threads = max(int(t) for *_, t in seen)
             yield Line(
                 f"the loop at {shape[1]}×{shape[0]} above it, between fixes (highest ever: {peak:+.0f} MB; {threads} thread)",
                 f"{steady:+.0f} MB",
                 f"≤ {most:g} MB, one thread",
                 steady <= most and threads == 1,
             )
+            yield Line("… of that pages of libraries' files, as program", f"{of_files - floor_file_MB:+.0f} MB")
