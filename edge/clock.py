@@ -20,6 +20,8 @@ GUARD = 0.25  # of a period: how early a frame may seem to be before it is given
 EARLY = 0.1  # of a period: a frame that seems earlier was given the slot after its own
 PERIOD_SD = 0.005  # relative: how far the real frame rate is from the nominal one, as a rule
 GUESSES = 1 + 0.015 * np.arange(-3, 4)  # of the nominal period, where the search for the real one begins
+OTHER, FARTHEST = 0.05, 4.0  # relative, and times, up or down: arrivals that are so far apart are a guess of the period too
+SHOWN = 128  # last arrivals that tell whether the camera has gone over to another rate
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LOOKAHEAD = 8  # frames
 FEWEST, MORE, MOST_WAITING = 24, 8, 96  # frames that wait until the grid is found: it is tried with 24, 32 ... 96 of them
@@ -27,6 +29,7 @@ PLACED_S = 8e-4  # deviation of the times, now and in the next block, at which i
 FIRST = 9  # frames that the search for it begins with
 STRAY = 48  # frames with one among them that may have been given a wrong slot
 SHARPNESS = 0.5  # of the edge of the latenesses against an exponential one: 0.5 in even ones, 0.64 in half of normal ones
+MISSING = 0.5  # log-likelihood of a slot without a frame, against one with
 EXACT_S = 1e-7  # no arrival is known better
 BLOCK = 32  # frames whose smallest latenesses are one measurement
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
@@ -58,9 +61,12 @@ class FrameClock:
         self.block: list[float] = []
         self.known = 0  # frames to come that the grid was found by: they tell nothing new
         self.spread_s = 0.002  # typical lateness above the envelope
-        self.last_arrival_s = math.inf
+        self.last_arrival_s = -math.inf
         self.heap = False
         self.doubtful = 0  # frames in a row that contradict the grid
+        self.intervals: deque[float] = deque(maxlen=SHOWN)  # between the last arrivals
+        self.another_rate = False  # they are not of this period
+        self.changes = 0  # times that the camera has gone over to another rate
 
     @property
     def frame_rate_hz(self) -> float:
@@ -71,6 +77,8 @@ class FrameClock:
         return max(0, missing) if missing * self.period_s < LONG_GAP_S else 0
 
     def push(self, arrival_s: float) -> None:
+        if self.waiting:
+            self.intervals.append(arrival_s - self.waiting[-1])
         self.waiting.append(arrival_s)
 
     def pop(self, flush: bool = False) -> Slot | None:
@@ -114,7 +122,7 @@ class FrameClock:
 
     def _lost_the_grid(self, arrival_s: float) -> bool:
         """After a long gap, or a run of contradictions, the phase of the grid is looked for anew."""
-        if self.doubtful > 2 * LOOKAHEAD:
+        if self.doubtful > 2 * LOOKAHEAD or self.another_rate:
             return True
         slots = (arrival_s - self.offset_s) / self.period_s
         if slots <= 50:
@@ -127,8 +135,10 @@ class FrameClock:
         enough = flush or arrivals.size >= self.most_waiting
         if not enough and (arrivals.size < FEWEST or arrivals.size % MORE):
             return False
-        if self.number < 0:
+        changed = self.number >= 0 and shown_period(arrivals, self.period_s) != self.period_s
+        if self.number < 0 or changed:
             grid = first_grid(arrivals, self.period_s)
+            changed = changed and abs(grid.period_s / self.period_s - 1) > OTHER
         else:
             grid = fit_grid(arrivals, self.period_s, math.sqrt(self.covariance[2]))
         after = arrivals.size + BLOCK  # by then the next measurement comes
@@ -143,6 +153,9 @@ class FrameClock:
             start -= grid.period_s
         self.offset_s, self.period_s, self.covariance, self.spread_s = start, *grid[1:]
         self.block, self.doubtful, self.known = [], 0, arrivals.size
+        self.another_rate = False
+        self.intervals.clear()
+        self.changes += changed
         return True
 
     def _advance(self, slots: int) -> None:
@@ -178,6 +191,20 @@ class FrameClock:
             c11 - to_period**2 / variance,
         )
         self.block = []
+        self._heed_intervals()
+
+    def _heed_intervals(self) -> None:
+        """Whether the arrivals have come at another rate for a while. Losses hardly move the median, jitter by less than
+        6 of its deviations (that of a median: 0.93 of the quartiles' distance over sqrt(n), normal noise, any textbook)."""
+        n = len(self.intervals)
+        if n < SHOWN // 2:
+            return
+        ranked = sorted(self.intervals)
+        shown_s, apart_s = ranked[n // 2], ranked[3 * n // 4] - ranked[n // 4]
+        off_s = abs(shown_s - self.period_s)
+        self.another_rate = off_s > max(OTHER * self.period_s, 6 * apart_s / math.sqrt(n)) and (
+            1 / FARTHEST < shown_s / self.period_s < FARTHEST
+        )
 
 
 class Grid(NamedTuple):
@@ -189,13 +216,23 @@ class Grid(NamedTuple):
     late_s: float
 
 
+def shown_period(arrivals: np.ndarray, period_s: float) -> float:
+    """What the arrivals (n,), s, say by themselves of the period, where that is clearly not `period_s`; else this."""
+    shown_s = float(np.median(np.diff(arrivals))) if arrivals.size > 1 else period_s
+    other = abs(shown_s / period_s - 1) > OTHER and 1 / FARTHEST < shown_s / period_s < FARTHEST
+    return shown_s if other else period_s
+
+
 def first_grid(arrivals: np.ndarray, period_s: float) -> Grid:
-    """The grid from the arrivals (n,), s, of a camera whose period is known as users know it: 9 frames/s may be 8.6."""
-    sd_s = PERIOD_SD * period_s
-    grids = [fit_grid(arrivals, period_s * guess, sd_s) for guess in GUESSES]
+    """The grid from the arrivals (n,), s, of a camera whose period is known as users know it: 9 frames/s may be 8.6, and
+    30 may be 25."""
+    about = dict.fromkeys((period_s, shown_period(arrivals, period_s)))
+    grids = [fit_grid(arrivals, middle_s * guess, PERIOD_SD * middle_s) for middle_s in about for guess in GUESSES]
 
     def score(grid: Grid) -> float:  # as in `likely_grid`, but far from the nominal period is not out of the question
-        return -SHARPNESS * arrivals.size * math.log(grid.late_s + EXACT_S) - math.log1p(((grid.period_s - period_s) / sd_s) ** 2)
+        missing = max(0.0, (arrivals[-1] - arrivals[0]) / grid.period_s + 1 - arrivals.size)  # every third slot fits as well
+        off = (grid.period_s / period_s - 1) / PERIOD_SD
+        return float(-SHARPNESS * arrivals.size * math.log(grid.late_s + EXACT_S) - math.log1p(off**2) - MISSING * missing)
 
     return max(grids, key=score)
 

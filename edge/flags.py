@@ -29,6 +29,10 @@ FLAGS: dict[str, str] = {
         "Some load cycles were too unlike their neighbours for a phase (an overload, a step, a disturbance); frames of "
         "that part were left out, its cycles were counted."
     ),
+    "load_spikes": (
+        "Single samples of the load signal stood far out of those beside them and were left out; look at its cable, "
+        "shield and earth."
+    ),
     "load_step": (
         "Peak, valley or range of the load changed for good, as in load shedding, so the estimate was begun anew."
     ),
@@ -75,6 +79,14 @@ FLAGS: dict[str, str] = {
     "repeated": "The camera sent the same frame again since the last row (column `repeated`); copies were left out.",
     "misplaced": (
         "A frame showed another moment than its time says, as a copy does whose original was lost on the way; left out."
+    ),
+    "untimed": (
+        "Frames came in heaps, or so late that their times could not be told, and were left out; look at what else the "
+        "computer does, and at the camera's driver."
+    ),
+    "other_rate": (
+        "The camera gives frames at another rate than the rig file says; they were timed by the rate they came at. Correct "
+        "frame_rate_hz."
     ),
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
     "frames_gap": "Frames were missing for longer than the frame clock can bridge; it was set anew afterwards.",

@@ -46,6 +46,7 @@ WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a fra
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
 PENDING_BYTES = 24_000_000  # of frames that wait
 LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when there is less, not for each frame
+OTHER_RATE = 0.02  # relative: the camera's frame rate is not the rig file's
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
 
@@ -88,6 +89,7 @@ class Loop:
         self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
         self.queue: deque[Seen] = deque()  # and before, for the clock to place them
         self.newest: np.ndarray | None = None
+        self.rates_seen = 0  # of the clock's changes
         self.copies_in_a_row = 0
         self.held = False  # the image stood still since the last frame used
         self.last_seen: int | None = None  # slot of the last frame that was no copy
@@ -130,7 +132,7 @@ class Loop:
         except EndOfSource:
             self.place(flush=True)
             self.use(flush=True)
-        if self.frames.live:
+        if self.frames.live or self.stop:
             self.events.add("ended")
         if self.start_s is not None and (self.used or self.repeated or self.events or self.totals.seq == 0):
             self.write_row(last=True)
@@ -153,6 +155,10 @@ class Loop:
         while (slot := self.clock.pop(flush)) is not None:
             seen = self.queue.popleft()
             self._begin(slot.time_s)
+            if self.clock.changes > self.rates_seen:  # what came since it changed was timed wrongly
+                self.rates_seen = self.clock.changes
+                self.pending.clear()
+                self._restart_lockin()
             missing = slot.number - self.last_number - 1
             if self.last_number >= 0:
                 self.lost += self.clock.lost(missing)
@@ -220,9 +226,8 @@ class Loop:
 
     def _heed_load_events(self) -> None:
         """Overloads, underloads, steps of the load and cycles nobody saw, up to now."""
-        if self.phase.estimated_s is not None and self.phase.estimated_s <= self.now_s:
-            self.phase.estimated_s = None
-            self.events.add("cycles_estimated")
+        if self.phase.remarks:
+            self.events.update(self.phase.take_remarks(self.now_s))
         for event in self.phase.take_events(self.now_s):
             self.events.add(event.kind)
             elapsed_s = self.totals.elapsed_s + event.time_s - (self.start_s or 0.0)
@@ -249,6 +254,7 @@ class Loop:
             self.events.add("no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s))
             return
         if not slot.sure:
+            self.events.add("untimed")
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
         self._follow_frequency(self.phase.frequency_at(slot.time_s))
@@ -266,6 +272,7 @@ class Loop:
             self.events.add("misplaced")
             return
         self.last_used = slot.number
+        self.lockin.memory_frames = self.rig.lockin.memory_s * self.clock.frame_rate_hz
         self.lockin.add(seen.frame.counts, time_s, phi, slots)
         self.used += 1
 
@@ -315,6 +322,8 @@ class Loop:
         fix.fill(row)
         if self.load.nominal:
             fix.flags.append("load_from_edges")
+        if abs(self.clock.frame_rate_hz / self.rig.camera.frame_rate_hz - 1) > OTHER_RATE:
+            fix.flags.append("other_rate")
         if self.calendar.was_set():
             self.events.add("clock_step")
         if self.lost:

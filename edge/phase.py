@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.cycles import HYSTERESIS, CycleCounter, LoadEvent
+from edge.lone_samples import FEWEST_PER_CYCLE, NEEDED, lone
 from edge.wave_fit import WaveFit, fit_harmonics, near_frequency, strongest_frequency
 
 CYCLES = 4  # of load in a window, at least
@@ -85,7 +86,7 @@ class LoadPhase:
         self.typical_amplitude_kN = 0.0
         self.last_amplitude_kN = 0.0
         self.hole_s: tuple[float, float] | None = None  # since the last good window: no samples from .. to
-        self.estimated_s: float | None = None  # from when on cycles were last taken from frequency and time
+        self.remarks: dict[str, float] = {}  # flags not yet told, and the time they begin at
 
     @property
     def window_s(self) -> float:
@@ -99,14 +100,29 @@ class LoadPhase:
             time_s, load_kN = time_s[order], load_kN[order]
             late = time_s > (self.time_s[-1] if self.time_s.size else -np.inf)
             self._look_for_holes(time_s[late])
+            judged = self.time_s.size - NEEDED
             self.time_s = np.concatenate([self.time_s, time_s[late]])
             self.load_kN = np.concatenate([self.load_kN, load_kN[late]])
-        while self.time_s.size and self.time_s[-1] - self.time_s[0] >= self.window_s:
+            self._leave_out_spikes(max(0, judged - NEEDED))
+        # the last few samples are not judged yet
+        while self.time_s.size > NEEDED and self.time_s[-1 - NEEDED] - self.time_s[0] >= self.window_s:
             window = self.window_s
             n = int(np.searchsorted(self.time_s, self.time_s[0] + window))
             self._fit_window(self.time_s[:n], self.load_kN[:n])
             drop = int(np.searchsorted(self.time_s, self.time_s[0] + window / 2))
             self.time_s, self.load_kN = self.time_s[drop:], self.load_kN[drop:]
+
+    def _leave_out_spikes(self, since: int) -> None:
+        """Take samples from number `since` on out of those that wait where they stand alone."""
+        t, p = self.time_s[since:], self.load_kN[since:]
+        if self.samples_per_s or t.size <= 2 * NEEDED or t[-1] - t[0] > (t.size - 1) / (FEWEST_PER_CYCLE * self.frequency_hz):
+            return
+        amplitude_kN = self.last_amplitude_kN or float(np.subtract(*np.percentile(p, (95, 5)))) / 2
+        spikes = lone(p, amplitude_kN)
+        if spikes.any():
+            self.remarks.setdefault("load_spikes", float(t[spikes.argmax()]))
+            keep = np.concatenate([np.ones(since, bool), ~spikes])
+            self.time_s, self.load_kN = self.time_s[keep], self.load_kN[keep]
 
     @property
     def longest_gap_s(self) -> float:
@@ -138,7 +154,7 @@ class LoadPhase:
         if missed > 0:
             self.counter.cycles += missed
             self.cycles += missed
-            self.estimated_s = from_s
+            self.remarks.setdefault("cycles_estimated", from_s)
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
         """Leave a knot, good or bad."""
@@ -247,6 +263,13 @@ class LoadPhase:
     def take_events(self, until_s: float) -> list[LoadEvent]:
         """Overloads, underloads and steps of the load that began by `until_s`, each once."""
         return self.counter.take_events(until_s)
+
+    def take_remarks(self, until_s: float) -> list[str]:
+        """Flags of what began by `until_s`, each once."""
+        told = [flag for flag, since_s in self.remarks.items() if since_s <= until_s]
+        for flag in told:
+            del self.remarks[flag]
+        return told
 
     def frequency_at(self, time_s: float) -> float:
         """Load frequency of the good window nearest to `time_s`, Hz; the newest one's where there is none. Windows are

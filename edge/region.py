@@ -133,8 +133,9 @@ def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """Dead (no noise), blinking (much noise) and stuck pixels (far from all neighbours), mask (rows, columns)."""
-    typical = float(np.median(noise))
-    spread = 1.4826 * float(np.median(np.abs(noise - typical))) + 1e-12
+    alive = noise[noise > 0]  # more than half of a view may be a frame around it that never changes
+    typical = float(np.median(alive)) if alive.size else 0.0
+    spread = 1.4826 * float(np.median(np.abs(alive - typical))) + 1e-12 if alive.size else 1e-12
     bad = (noise < 0.3 * typical) | (noise > typical + max(8 * spread, 0.5 * typical)) | ~np.isfinite(noise)
     import cv2
 

@@ -139,6 +139,47 @@ def test_a_rate_some_per_cent_off_the_one_in_the_rig_file_is_found(rate_hz, real
         assert phase_error_deg(time_error_s(slots, number / real_hz)) < 2 * PHASE_ERROR_DEG
 
 
+@pytest.mark.parametrize("jitter_s", [0.001, 0.005])
+@pytest.mark.parametrize("rate_hz, real_hz", [(30.0, 25.0), (25.0, 30.0), (12.5, 25.0), (25.0, 9.0), (60.0, 50.0), (9.0, 27.0)])
+def test_a_quite_different_rate_is_found_too(rate_hz, real_hz, jitter_s):
+    for seed in range(6):
+        number = np.flatnonzero(np.random.default_rng(seed).random(600) >= 0.03)
+        slots = placed(arrivals(number / real_hz, min(jitter_s, 0.15 / real_hz), seed), rate_hz)
+        assert not numbers_off(slots, number).any()
+        assert phase_error_deg(time_error_s(slots, number / real_hz)) < 2 * PHASE_ERROR_DEG
+
+
+@pytest.mark.parametrize("then_hz", [8.7, 20.0, 23.5, 26.7, 30.0, 60.0])
+def test_a_camera_that_goes_over_to_another_rate_is_followed(then_hz):
+    kept = np.random.default_rng(1).random(3000) >= 0.02
+    exposure = np.concatenate([np.arange(1000) / RATE_HZ, 1000 / RATE_HZ + np.arange(2000) / then_hz])[kept]
+    clock, slots = FrameClock(RATE_HZ), []
+    for t in arrivals(exposure, 0.001):
+        clock.push(float(t))
+        while (slot := clock.pop()) is not None:
+            slots.append(slot)
+    assert clock.changes == 1
+    assert clock.frame_rate_hz == pytest.approx(then_hz, rel=1e-3)
+    number = np.cumsum(kept)
+    from_then = np.searchsorted(number, number[1000] + 150)  # some seconds later
+    known = np.array([s.time_s for s in slots[from_then:]]) - exposure[from_then : len(slots)]
+    assert phase_error_deg(known - np.median(known)) < PHASE_ERROR_DEG
+    assert all(a.number < b.number for a, b in zip(slots, slots[1:]))
+
+
+@pytest.mark.parametrize("rate_hz, jitter_s", [(8.7, 0.012), (25.0, 0.012), (60.0, 0.006)])
+def test_neither_jitter_nor_losses_pass_for_another_rate(rate_hz, jitter_s):
+    for seed in range(3):
+        number = np.flatnonzero(np.random.default_rng(seed).random(6000) >= 0.1)
+        clock = FrameClock(rate_hz)
+        for t in arrivals(number / rate_hz, jitter_s, seed):
+            clock.push(float(t))
+            while clock.pop() is not None:
+                pass
+        assert clock.changes == 0
+        assert clock.frame_rate_hz == pytest.approx(rate_hz, rel=1e-3)
+
+
 @pytest.mark.parametrize("drift_per_h", [2e-4, -1e-3])
 def test_a_drifting_rate_is_followed(drift_per_h):
     """A crystal that warms up by ten to fifty kelvin, in twenty minutes, on top of 0.5 %."""

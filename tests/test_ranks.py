@@ -43,6 +43,7 @@ RANKS = {
     "edge.sources.load_lines": 1.9,
     "edge.lockin": 1.9,
     "edge.cycles": 1.9,
+    "edge.lone_samples": 1.9,
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
     "edge.swing": 2.2,

@@ -1,0 +1,78 @@
+"""Sources that are not what the rig file says, or not what they were: the whole loop on recordings made here."""
+
+import numpy as np
+import plates
+import pytest
+
+from edge.region import bad_pixels
+
+PLATE = plates.centre_crack(shape=(60, 80), tip_px=(29.3, 45.6), half_mm=8.0)
+HALF_A_MINUTE = {"frames": 750, "width_mm": 100.0, "wave": {"sample_rate_hz": 200.0}}
+
+
+def write_load(made, load_kN):
+    table = np.column_stack([made.load_time_s, load_kN])
+    np.savetxt(made.rig.parent / "load.csv", table, "%.6f", ",", header="time_s,load_kN", comments="")
+
+
+def write_frames(made, kept, arrival_s):
+    np.save(made.rig.parent / "frames.npy", made.frames[kept])
+    table = np.column_stack([np.arange(kept.size), arrival_s])
+    np.savetxt(made.rig.parent / "frames.csv", table, ["%d", "%.6f"], ",", header="frame,time_s", comments="")
+
+
+def assert_K(row):
+    assert row.dKI_MPa_sqrt_m == pytest.approx(PLATE.KI_MPa_sqrt_m, abs=3.5 * row.dKI_sd)
+
+
+def test_samples_spoilt_by_a_loose_wire_are_told_and_make_no_event(run_recording):
+    def disturb(made):
+        load_kN = made.load_kN.copy()
+        load_kN[333::400] = 0.0  # every other second
+        write_load(made, load_kN)
+
+    run = run_recording(PLATE, before=disturb, **HALF_A_MINUTE)
+    assert all("load_spikes" in r.flags for r in run.rows)
+    assert not {"overload", "underload", "load_uneven", "load_step"} & {f for r in run.rows for f in r.flags}
+    assert run.rows[-1].cycles == pytest.approx(7 * run.rows[-1].elapsed_s, abs=1.5)
+    assert run.rows[-1].frames > 740
+    assert_K(run.rows[-1])
+
+
+@pytest.mark.parametrize("said_hz", [9.0, 20.0, 30.0])
+def test_a_frame_rate_that_is_not_the_rig_files_is_told_and_harms_nothing(run_recording, said_hz):
+    row = run_recording(PLATE, rig={"camera": {"frame_rate_hz": said_hz}}, **HALF_A_MINUTE).rows[-1]
+    assert "other_rate" in row.flags and row.lost < 10
+    assert row.frames == pytest.approx(750, abs=10)
+    assert_K(row)
+
+
+def test_after_a_change_of_the_frame_rate_the_estimate_is_begun_anew(run_recording):
+    def slow_down(made):
+        kept = np.concatenate([np.arange(300), np.arange(300, 750, 2)])
+        write_frames(made, kept, made.arrival_s[kept])
+
+    run = run_recording(PLATE, before=slow_down, camera={"lost": 0.0}, **HALF_A_MINUTE)
+    first, last = run.rows[0], run.rows[-1]
+    assert "other_rate" not in first.flags and {"other_rate", "settling"} <= set(last.flags)
+    assert last.frames < 225
+    assert_K(first)
+    assert_K(last)
+
+
+def test_frames_in_heaps_are_left_out_and_told(run_recording):
+    def heap(made):
+        write_frames(made, np.arange(len(made.arrival_s)), np.ceil(made.arrival_s / 0.4) * 0.4)
+
+    rows = run_recording(PLATE, before=heap, **HALF_A_MINUTE).rows
+    assert all("untimed" in r.flags and r.dKI_MPa_sqrt_m is None for r in rows)
+
+
+def test_a_view_more_than_half_of_which_never_changes_has_the_noise_of_the_rest():
+    noise, mean = np.zeros((40, 60)), np.full((40, 60), 3000.0)
+    noise[24:] = 5 + 0.1 * np.random.default_rng(1).standard_normal((16, 60))
+    noise[30, 30] = 50.0
+    expected = np.ones((40, 60), bool)
+    expected[24:] = False
+    expected[30, 30] = True
+    assert np.array_equal(bad_pixels(mean, noise), expected)
