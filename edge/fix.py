@@ -195,6 +195,9 @@ class Fixer:
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
+        if not sd > 0:  # nothing usable in view, or nothing in it ever changes
+            fix.flags.append("no_tip")
+            return None
         usable &= ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search((stress * turn).real, sd, usable, load.frequency_hz)

@@ -85,7 +85,7 @@ FLAGS: dict[str, str] = {
         "computer does, and at the camera's driver."
     ),
     "other_rate": (
-        "The camera gives frames at another rate than the rig file says; they were timed by the rate they came at. Correct "
+        "The camera gives frames at another rate than the rig file says; they were timed by the rate they came at; correct "
         "frame_rate_hz."
     ),
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",

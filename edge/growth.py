@@ -19,6 +19,7 @@ from edge.contact import irwin_tip
 from edge.growth_analysis import Analysis, Course, analyse
 from edge.growth_delay import Delay
 from edge.growth_points import (
+    FALL_MM,
     Event,
     Fixes,
     Points,
@@ -28,11 +29,13 @@ from edge.growth_points import (
     noise_inflation,
     read_events,
     refined,
+    shortening,
+    untold,
     usable_fixes,
 )
 from edge.growth_validity import INVALID, REMARKS
 from edge.record import Row, read_records
-from edge.rig import Rig, View, load_rig
+from edge.rig import Rig, View, find_rig
 
 DEFAULT_MEMORY_S = 60.0
 FEWEST_POINTS = 4
@@ -56,13 +59,17 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     views = [r.view if r else None for r in rigs]
     fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows])
     exact = [e for d in dirs if (d / "events.csv").is_file() for e in read_events(d / "events.csv")]
-    events = refined(find_events([r for r, _ in rows]), exact)
+    told = [r for r, _ in rows]
+    events = sorted([*refined(find_events(told), exact), *untold(exact, told)], key=lambda e: e.cycles)
     memory_s = rig.lockin.memory_s if rig else DEFAULT_MEMORY_S
     inflation = noise_inflation(np.array([np.nan if r.elapsed_s is None else r.elapsed_s for r, _ in rows]), memory_s)
+    _one_crack(dirs, fixes)
     points = average(fixes, inflation, [e.best_cycles for e in events])
     if len(points.at) < FEWEST_POINTS:
-        raise InputError(f"{files[0].path}: {len(fixes)} usable fixes make {len(points.at)} points at least "
-                         f"{points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; go on recording")
+        bad = [f"{f.path}: {len(f.bad)} rows are damaged, as {f.bad[0]}" for f in files if f.bad]
+        raise InputError(f"{files[0].path}: {len(fixes)} usable fixes make {len(points.at)} point{'s'[:len(points.at) != 1]} "
+                         f"at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
+                         + ("; ".join(bad) or "go on recording"))
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
     found = analyse(fixes, points, events, rig.specimen if rig else None, inflation)
@@ -81,21 +88,6 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     return 0
 
 
-def find_rig(folder: Path) -> Rig | None:
-    """The rig file of an output folder: rig.toml in it, else beside it, else the only file there that looks like one.
-
-    The recordings it names need not exist any more.
-    """
-    home = folder if folder.is_dir() else folder.parent
-    for place in (home, home.resolve().parent):
-        if (place / "rig.toml").is_file():
-            return load_rig(place / "rig.toml", check_files=False)
-        likely = [p for p in place.glob("*.toml") if "[specimen]" in p.read_text("utf-8", "replace")]
-        if len(likely) == 1:
-            return load_rig(likely[0], check_files=False)
-    return None
-
-
 def _same_specimen(dirs: Sequence[Path], rigs: Sequence[Rig | None]) -> Rig | None:
     """The one rig. InputError if the folders are of different specimens."""
     known = [(d, r) for d, r in zip(dirs, rigs) if r]
@@ -106,6 +98,14 @@ def _same_specimen(dirs: Sequence[Path], rigs: Sequence[Rig | None]) -> Rig | No
                 raise InputError(f"{rig.path}: specimen {key} is {mine}, but {first} in {known[0][1].path}; "
                                  f"give folders of one test only")
     return known[0][1] if known else None
+
+
+def _one_crack(dirs: Sequence[Path], fixes: Fixes) -> None:
+    """InputError where the crack gets shorter: rows of several tests."""
+    place, fall_mm = shortening(fixes.crack_mm)
+    if fall_mm > FALL_MM:
+        raise InputError(f"{', '.join(map(str, dirs))}: near cycle {fixes.cycles[place]:.0f} the crack is {fall_mm:.1f} mm "
+                         f"shorter than before; give rows of one test only, in a folder of their own")
 
 
 def tip_place_mm(row: Row, view: View | None) -> tuple[float, float]:

@@ -7,6 +7,7 @@ the crack's monotone (isotonic) course, not at single noisy fixes, for where to 
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -22,6 +23,8 @@ STEP_OVER_PRECISION = 10.0
 RESOLUTION_MM = 0.10          # E647's least resolution of a crack size: the deviation of a fix that has none
 UNUSABLE = {"no_tip", "tip_weak", "no_load", "collision_1f"}
 EVENT_KINDS = ("overload", "underload")
+FALL_MM = 1.0                 # no crack gets shorter; a remounted camera may shift its zero by tenths of a millimetre
+SEVERAL = 5                   # fixes whose median tells the size of the crack
 LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
 OUTLIER_SD = 6.0
 STEP_OF_LOAD = 0.02           # relative change of the load range that counts as another load
@@ -141,18 +144,41 @@ def refined(events: Sequence[Event], exact: Sequence[Event]) -> list[Event]:
     return [next((x for x in exact if x.kind == e.kind and early[e] <= x.cycles <= e.cycles), e) for e in events]
 
 
+def untold(exact: Sequence[Event], rows: Sequence[Row]) -> list[Event]:
+    """The exact events that no row's flags tell of: those that a person has written down."""
+    told = [(kind, (before.cycles or 0) - LATE_CYCLES, row.cycles or 0) for before, row in zip([rows[0], *rows], rows)
+            for kind in EVENT_KINDS if kind in row.flags] if rows else []
+    return [x for x in exact if not any(kind == x.kind and first <= x.cycles <= last for kind, first, last in told)]
+
+
 def read_events(path: Path) -> list[Event]:
     """Events with their exact cycle, from an optional file with the columns `kind,cycles`; more columns are ignored."""
     events = []
-    with path.open(newline="", encoding="utf-8") as f:
-        for number, line in enumerate(csv.DictReader(f), start=2):
+    with path.open(newline="", encoding="utf-8-sig", errors="replace") as f:
+        lines = csv.DictReader(f)
+        if not {"kind", "cycles"} <= set(lines.fieldnames or ()):
+            raise InputError(f"{path}: row 1: has no columns kind and cycles; the first row should be kind,cycles")
+        for number, line in enumerate(lines, start=2):
             try:
-                kind, cycles = line["kind"], float(line["cycles"])
-            except (KeyError, TypeError, ValueError):
-                raise InputError(f"{path}: row {number}: needs kind and cycles, as overload,120000") from None
+                kind, cycles = line["kind"].strip(), float(line["cycles"])
+            except (AttributeError, TypeError, ValueError):
+                kind, cycles = "", 0.0
+            if kind not in (*EVENT_KINDS, "load_step") or not 0 <= cycles < math.inf:
+                raise InputError(f"{path}: row {number}: needs kind ({', '.join(EVENT_KINDS)}, load_step) and cycles, as "
+                                 "overload,120000")
             if kind in EVENT_KINDS:
                 events.append(Event(kind, cycles, cycles))
     return events
+
+
+def shortening(crack_mm: Array) -> tuple[int, float]:
+    """By how much the crack (n,) gets shorter than it has been, mm, and the fix at which it does so most."""
+    if len(crack_mm) <= SEVERAL:
+        return 0, 0.0
+    size_mm = np.median(np.lib.stride_tricks.sliding_window_view(crack_mm, SEVERAL), axis=1)
+    fall_mm = np.maximum.accumulate(size_mm) - size_mm
+    worst = int(np.argmax(fall_mm))
+    return worst + SEVERAL // 2, float(fall_mm[worst])
 
 
 def noise_inflation(elapsed_s: Array, memory_s: float) -> float:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.door import InputError
+from edge import plausible
 from edge.aliases import collisions
 from edge.forecast import (
     NOMINAL_DK,
@@ -318,6 +320,8 @@ def as_text(plan: Plan) -> str:
 def main(rig_path: Path, json: bool, picture: Path | None) -> int:
     """The command. InputError: a mistake in the rig file or profile, a picture that cannot be written."""
     rig = load_rig(rig_path, check_files=False)
+    for doubt in plausible.of_rig(rig, aliases=False):
+        print(f"bolotip: {doubt}", file=sys.stderr)
     plan = make_plan(rig)
     if picture is not None:
         if picture.suffix.lower() != ".png" or not picture.parent.is_dir():

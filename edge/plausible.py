@@ -27,6 +27,7 @@ K_RATIO = 1.6  # dK measured over handbook, either way
 PLANE_DEG = 20.0  # ASTM E647 (from memory) calls a crack invalid that is so far out of its plane
 FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
 SLOWEST = 3.0  # times the frame period between frame times, either way
+BACKWARDS = 0.2  # of the load samples: more are no samples that came late
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
 FIRST_ROWS = 4096  # of a table, looked at before the start
@@ -131,6 +132,9 @@ def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
             f"{path}: row 2: load begins at {t[0]:.10g} s, the frames at {first_frame_s:.10g} s; both belong on one "
             f"clock, in seconds"
         )
+    if np.mean(np.diff(t) < 0) > BACKWARDS:
+        row = 3 + int(np.argmax(np.diff(t) < 0))
+        raise InputError(f"{path}: row {row}: time goes back; sort the rows, and see that the columns are time_s,load_kN in this order")
     step_s, nominal_hz = float(np.median(np.diff(t))), rig.load.frequency_hz
     where = f"{rig.path} [load] frequency_hz: is {nominal_hz:g}"
     if step_s <= 0 or step_s * nominal_hz > 0.5:
@@ -160,12 +164,18 @@ def _clear_frequency(t: np.ndarray, load: np.ndarray) -> float | None:
     return float(near @ power[near] / power[near].sum() / (t[-1] - t[0]) * (n - 1) / n)
 
 
+NO_TIP = (
+    "no crack tip was found so far; check [view] mm_per_px, datum_px and growth_angle_deg, focus, paint and the load, and "
+    "whether bolotip plan expects one to be seen"
+)
+
+
 class Doubts:
     """Doubts about rows: `see` gives those that are new, so that each is said once a run."""
 
     def __init__(self, rig: Rig):
         self.rig, self.said = rig, set[str]()
-        self.without_load = self.without_tip = 0
+        self.without_load = self.without_tip = self.searched = self.tips = 0
 
     def see(self, row: Row) -> list[str]:
         """Sentences, most often none."""
@@ -174,17 +184,19 @@ class Doubts:
         self.said |= found.keys()
         return new
 
+    def at_end(self) -> list[str]:
+        """What is to be said of the whole run."""
+        return [NO_TIP] if self.searched and not self.tips and "no tip" not in self.said else []
+
     def _image(self, row: Row) -> Iterator[tuple[str, str]]:
         if "frozen" in row.flags and row.frames is None:
             yield "frozen", "the camera gives the same image again and again; look for a freeze setting, power and cable"
-        tipless = row.frames is not None and row.crack_mm is None and "settling" not in row.flags
-        self.without_tip = self.without_tip + 1 if tipless else 0
+        self.tips += row.crack_mm is not None
+        tipless = row.frames is not None and row.crack_mm is None and "collision_1f" not in row.flags
+        self.searched += tipless
+        self.without_tip = self.without_tip + 1 if tipless and "settling" not in row.flags else 0
         if self.without_tip == TIPLESS_ROWS:
-            yield (
-                "no tip",
-                "no crack tip was found so far; check [view] mm_per_px and datum_px, focus, paint and the load, and whether "
-                "bolotip plan expects one to be seen",
-            )
+            yield "no tip", NO_TIP
 
     def _load(self, row: Row) -> Iterator[tuple[str, str]]:
         absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead

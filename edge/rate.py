@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from edge import handbook
-from edge.growth_points import SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation
+from edge.growth_points import FALL_MM, SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation
 from edge.record import Row, StopRequest
 from edge.rig import Records, Specimen
 
@@ -58,6 +58,8 @@ class GrowthWatch:
             self.begin_anew()
         if row.crack_mm is None or row.crack_sd_mm is None or row.cycles is None:
             return []
+        if "resumed" in row.flags and self.fixes and row.crack_mm < self.table[self.fixes - 1, 1] - FALL_MM:
+            self.begin_anew()
         if not UNUSABLE & set(row.flags):
             self._remember((row.cycles, row.crack_mm, max(row.crack_sd_mm, 1e-6), row.elapsed_s or 0.0))
         stretch = self._last_stretch()

@@ -275,7 +275,7 @@ def _read_lines(lines: Iterable[bytes], found: RecordFile) -> None:
         if not line.endswith("\n"):
             found.torn = line
             return
-        line = line[:-1]
+        line = line[:-1].removesuffix("\r")  # copied through a program that writes Windows' line ends
         if number == 1:
             first, header = line, _read_header(line, found)
         elif line != first:  # the link repeats its header and asks for stops: a plain capture of it is a valid file

@@ -5,6 +5,7 @@ fixes; write the page under a temporary name and put it in place.
 """
 from __future__ import annotations
 
+import contextlib
 import csv
 import os
 import sys
@@ -24,6 +25,7 @@ from edge.page import Fix, thousands, with_interval
 from edge.pictures import Picture
 from edge.profile_pictures import along_picture, around_picture
 from edge.record import RecordFile, Row, read_records
+from edge.rig import find_rig
 from edge.terminal import Progress
 from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
 
@@ -56,10 +58,18 @@ def main(folder: Path, out: Path | None = None) -> int:
     fixes, note, broken = draw_fixes(home, records.rows)
     for name, reason in broken.items():
         _complain(f"{home/name}: {reason}; left out")
-    text = compose(home, records, judge(records, list(broken)), fixes, note)
+    text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
     _write(target, text)
     print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode())/1e6:.1f} MB")
     return 0
+
+
+def _frame_rate_hz(home: Path) -> float | None:
+    """Of the rig file in or beside the folder."""
+    with contextlib.suppress(InputError):
+        rig = find_rig(home)
+        return rig.camera.frame_rate_hz if rig is not None else None
+    return None
 
 
 def _complain(line: str) -> None:

@@ -321,3 +321,18 @@ def _check_targets(rig: Rig) -> None:
     asked = records.stop_at_crack_mm is not None or records.stop_at_rate_mm_per_cycle is not None
     if asked and records.serial_port is None:
         raise InputError(f"{where} serial_port: is missing; a stop request goes out on the serial link and nowhere else")
+
+
+def find_rig(folder: Path) -> Rig | None:
+    """The rig file of an output folder: rig.toml in it, else beside it, else the only file there that looks like one.
+
+    The recordings it names need not exist any more.
+    """
+    home = folder if folder.is_dir() else folder.parent
+    for place in (home, home.resolve().parent):
+        if (place / "rig.toml").is_file():
+            return load_rig(place / "rig.toml", check_files=False)
+        likely = [p for p in place.glob("*.toml") if "[specimen]" in p.read_text("utf-8", "replace")]
+        if len(likely) == 1:
+            return load_rig(likely[0], check_files=False)
+    return None

@@ -47,6 +47,9 @@ def run_sources(
         for sink in wire:
             sink.open()
         keep_rig_copy(rig.path, card.folder)
+        if card.resume is not None and not frames.live:
+            also = f"{card.path}: has {card.resume.seq + 1} rows already, and this recording's come after them"
+            log.warning("%s; give a new --out for another test", also)
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
         loop.tell, loop.attend = around.see, around.attend
@@ -102,6 +105,8 @@ class Attendance:
     def end(self) -> None:
         self.manager.stopping()
         self.progress.clear()
+        for doubt in self.doubts.at_end():
+            log.warning("%s", doubt)
         if self.page is not None:
             self.page.refresh(parts_of(self.loop), at_once=True)
 
@@ -152,4 +157,4 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
     started, say, text = time.monotonic(), Printer(), Teller()
     loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
     say(f"{loop.totals.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
-    return 0
+    return 0 if loop.card.path.is_file() else 3  # a card that was never there, or is gone for good

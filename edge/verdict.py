@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.growth_points import FALL_MM, shortening
 from edge.record import RecordFile, Row, as_array
 
 GOOD, CARE, POOR = 0, 1, 2
@@ -56,11 +57,12 @@ class Verdict:
         return WORDS[self.level]
 
 
-def frames_lost(rows: Sequence[Row]) -> tuple[int, float]:
-    """Frames lost in all and their share of all frames; both columns count since the row before."""
+def frames_lost(rows: Sequence[Row], frame_rate_hz: float | None) -> tuple[int, float]:
+    """Frames lost in all and their share of all frames that the camera should have sent; NaN where its rate is not known
+    (the column `frames` is the effective number in the memory, it does not add up)."""
     lost = sum(row.lost or 0 for row in rows)
-    seen = sum(row.frames or 0 for row in rows)
-    return lost, lost / max(lost + seen, 1)
+    due = (rows[-1].elapsed_s or 0.0) * (frame_rate_hz or 0.0) if rows else 0.0
+    return lost, lost / due if due > 0 else float("nan")
 
 
 def missing_seq(rows: Sequence[Row]) -> list[tuple[int, int]]:
@@ -75,11 +77,11 @@ def median(values: np.ndarray) -> float:
     return float(np.median(known)) if known.size else float("nan")
 
 
-def judge(records: RecordFile, broken_maps: Sequence[str] = ()) -> Verdict:
-    """Verdict on the file. broken_maps: names of maps files that could not be read."""
+def judge(records: RecordFile, broken_maps: Sequence[str] = (), frame_rate_hz: float | None = None) -> Verdict:
+    """Verdict on the file. broken_maps: names of maps files that could not be read; frame_rate_hz: of the rig file."""
     rows = records.rows
     flags = Counter(flag for row in rows for flag in row.flags)
-    found = [*_tips(rows, flags), *_rows(records), *_fit(rows), *_frames(rows)]
+    found = [*_tips(rows, flags), *_rows(records), *_fit(rows), *_frames(rows, frame_rate_hz), *_growth(rows)]
     if broken_maps:
         found.append(Finding(CARE, f"Maps files that cannot be read and are left out: {', '.join(broken_maps)}."))
     found += [Finding(CARE, f"Flag {flag} in {flags[flag]} of {len(rows)} fixes: {consequence}.")
@@ -146,12 +148,23 @@ def _fit(rows: Sequence[Row]) -> list[Finding]:
     return found
 
 
-def _frames(rows: Sequence[Row]) -> list[Finding]:
+def _growth(rows: Sequence[Row]) -> list[Finding]:
+    """A crack that gets shorter is not one crack."""
+    fixes = [row for row in rows if row.crack_mm is not None and "tip_weak" not in row.flags]
+    place, fall_mm = shortening(np.array([row.crack_mm for row in fixes], float))
+    if fall_mm <= FALL_MM:
+        return []
+    return [Finding(POOR, f"Near seq {fixes[place].seq} the crack is {fall_mm:.1f} mm shorter than before: rows of more than "
+                          "one test, or another datum.")]
+
+
+def _frames(rows: Sequence[Row], frame_rate_hz: float | None) -> list[Finding]:
     if all(row.lost is None for row in rows):
         return [Finding(GOOD, "Lost frames were not counted in these records.")]
-    lost, share = frames_lost(rows)
+    lost, share = frames_lost(rows, frame_rate_hz)
     repeated = sum(row.repeated or 0 for row in rows)
-    text = f"{lost} frames lost ({100 * share:.2g} % of the frames), {repeated} repeated."
+    part = f" ({100 * share:.2g} % of the frames)" if np.isfinite(share) else ""
+    text = f"{lost} frames lost{part}, {repeated} repeated."
     return [_doubt(share > LOST_CARE, text)]
 
 

@@ -22,6 +22,7 @@ from edge.growth_points import (
     noise_inflation,
     read_events,
     refined,
+    untold,
     usable_fixes,
 )
 from edge.record import Row
@@ -261,9 +262,31 @@ def test_rows_flagged_one_after_the_other_are_one_event_and_an_exact_cycle_wins(
     assert [(e.after_cycles, e.cycles) for e in events] == [(3000, 4000), (7000, 8000)]
     (tmp_path / "events.csv").write_text("kind,cycles,peak_kN\noverload,3210,9.1\nunderload,7100,0.1\n")
     assert [e.best_cycles for e in refined(events, read_events(tmp_path / "events.csv"))] == [3210, 7500]
-    (tmp_path / "events.csv").write_text("kind,cycles\noverload,soon\n")
-    with pytest.raises(InputError, match="row 2"):
+
+
+def test_events_written_by_hand_count_beside_those_in_the_flags(tmp_path):
+    rows = [Row(seq=k, cycles=1000 * k, flags=("overload",) if k in (4, 5, 8) else ()) for k in range(10)]
+    lines = ["\ufeffkind,cycles", "overload,3210", "overload,4700", "load_step,6000", "overload,6500", ""]
+    (tmp_path / "events.csv").write_bytes("\r\n".join(lines).encode())
+    assert [e.cycles for e in untold(read_events(tmp_path / "events.csv"), rows)] == [6500]
+
+
+@pytest.mark.parametrize("text, row", [
+    ("kind,cycles\noverload,soon\n", 2), ("kind,cycles\noverload,5\nOverlode,7\n", 3), ("kind,cycles\noverload,nan\n", 2),
+    ("kind,cycles\noverload,-3\n", 2), ("overload,120000\n", 1), ("\0\1", 1), ("kind,cycles\noverload\n", 2),
+])
+def test_a_file_of_events_that_cannot_be_understood_is_named_by_its_row(text, row, tmp_path):
+    (tmp_path / "events.csv").write_text(text)
+    with pytest.raises(InputError, match=f"events.csv: row {row}: "):
         read_events(tmp_path / "events.csv")
+
+
+def test_rows_of_two_tests_make_no_rates(tmp_path):
+    rows = Growing().rows(np.random.default_rng(18), 40)
+    first = Growing().write(tmp_path / "first", rows)
+    again = [replace(r, cycles=r.cycles + rows[-1].cycles, seq=r.seq + 1000, time_utc=f"2039{r.time_utc[4:]}") for r in rows]
+    with pytest.raises(InputError, match=r"first, .*second: near cycle \d+ the crack is \d+\.\d mm shorter than before"):
+        growth.main([first, Growing().write(tmp_path / "second", again)])
 
 
 @pytest.mark.parametrize("truth, fixes", [
@@ -473,7 +496,7 @@ def test_no_cracks_and_standing_cracks_give_no_line(tmp_path):
         growth.main([Growing().write(tmp_path / "none", rows)])
     rng = np.random.default_rng(27)
     still = [Row(seq=k, cycles=1000 * k, crack_mm=15 + rng.normal(0, 0.03), crack_sd_mm=0.03) for k in range(50)]
-    with pytest.raises(InputError, match="make 1 points"):
+    with pytest.raises(InputError, match="make 1 point at"):
         growth.main([Growing().write(tmp_path / "still", still)])
 
 

@@ -459,6 +459,19 @@ def test_a_recording_that_turns_bad_ends_with_exit_2_one_line_and_the_rows_so_fa
     assert len(stored.rows) >= 2 and stored.bad == [] and stored.torn is None
 
 
+def test_a_file_with_the_line_ends_of_another_system_is_read(small_rig):
+    assert cli.main(["run", str(small_rig)]) == 0
+    path = small_rig.parent / "out" / "records.csv"
+    before = read_records(path).rows
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    found = read_records(path)
+    assert found.rows == before and found.bad == [] and found.torn is None
+
+
+def test_a_card_that_was_never_there_ends_with_exit_3(small_rig):
+    assert cli.main(["run", str(small_rig), "--out", "/proc/nowhere"]) == 3
+
+
 @pytest.mark.parametrize("name", ["frames.npy", "frames.csv", "load.csv", "camera.toml"])
 def test_a_missing_file_ends_with_exit_2_and_one_line(small_rig, name, capsys):
     (small_rig.parent / name).unlink()

@@ -432,7 +432,16 @@ def test_a_load_or_tip_that_is_nowhere_is_said_after_some_rows(right):
     said = [doubts.see(row(**silent)) for _ in range(4)]
     assert [len(s) for s in said] == [0, 1, 0, 0] and "load.csv" in said[1][0] and "[load] frequency_hz = 7 Hz" in said[1][0]
     said = [doubts.see(row(crack_mm=None, flags=("no_tip",))) for _ in range(4)]
-    assert [len(s) for s in said] == [0, 0, 1, 0] and "mm_per_px" in said[2][0]
+    assert [len(s) for s in said] == [0, 0, 1, 0] and "mm_per_px" in said[2][0] and doubts.at_end() == []
+
+
+def test_a_short_run_without_a_tip_is_told_why_at_its_end(right):
+    rig = load_rig(right / "rig.toml")
+    for flags, tips, says in ((("no_tip", "settling"), 0, 1), (("collision_1f",), 0, 0), (("no_tip", "settling"), 1, 0)):
+        doubts = plausible.Doubts(rig)
+        for crack_mm in [None, None, 9.0][: 2 + tips]:
+            assert doubts.see(row(crack_mm=crack_mm, flags=flags)) == []
+        assert len(doubts.at_end()) == says
 
 
 def test_the_handbook_agrees_with_the_right_recording_s_field(right):

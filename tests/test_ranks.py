@@ -56,6 +56,7 @@ RANKS = {
     "calibration.least_squares": 1.0,
     "calibration.far_field": 1.2,
     "calibration.step_model": 1.2,
+    "edge.verdict": 2.3,
     "edge.growth_validity": 2.3,
     "edge.growth_delay": 2.3,
     "edge.growth_analysis": 2.6,
