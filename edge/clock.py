@@ -9,6 +9,7 @@ looks a few frames ahead: frames come in order, so a frame's slot can't be later
 between.
 """
 
+import itertools
 import math
 from collections import deque
 from dataclasses import dataclass
@@ -21,6 +22,9 @@ EARLY = 0.1  # of a period: a frame that seems earlier was given the slot after 
 PERIOD_SD = 0.005  # relative: how far the real frame rate is from the nominal one, as a rule
 GUESSES = 1 + 0.015 * np.arange(-3, 4)  # of the nominal period, where the search for the real one begins
 OTHER, FARTHEST = 0.05, 4.0  # relative, and times, up or down: arrivals that are so far apart are a guess of the period too
+WILD, WILD_BLOCKS = 0.15, 2  # of a period: a mean lateness above it that is not the usual one, and blocks of that in a row
+CHANGED = 1e-3  # relative: a period found again that is another one
+SOON = 400  # frames: a grid lost again before that was not the right one
 SHOWN = 128  # last arrivals that tell whether the camera has gone over to another rate
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LOOKAHEAD = 8  # frames
@@ -33,6 +37,7 @@ MISSING = 0.5  # log-likelihood of a slot without a frame, against one with
 EXACT_S = 1e-7  # no arrival is known better
 BLOCK = 32  # frames whose smallest latenesses are one measurement
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
+FIRST_GAP = 12  # periods, between the first frames
 LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 SILENCE = 2.5  # periods without a frame, after which that is looked for
 
@@ -66,6 +71,8 @@ class FrameClock:
         self.doubtful = 0  # frames in a row that contradict the grid
         self.intervals: deque[float] = deque(maxlen=SHOWN)  # between the last arrivals
         self.another_rate = False  # they are not of this period
+        self.kept_for = 0  # frames since the grid was found
+        self.wild = 0  # blocks in a row whose latenesses differ far more than before
         self.changes = 0  # times that the camera has gone over to another rate
 
     @property
@@ -85,6 +92,8 @@ class FrameClock:
         """The oldest waiting frame's slot, or None while too few followers are known (`flush`: take what there is)."""
         if not self.waiting or (len(self.waiting) <= LOOKAHEAD and not flush):
             return None
+        if self.number < 0 and self._before_a_gap():
+            return Slot(0, self.waiting.popleft(), 0.0, False)
         if self.number < 0 or self._lost_the_grid(self.waiting[0]):
             if not self._find_grid(np.array(self.waiting), flush):
                 return None
@@ -95,6 +104,7 @@ class FrameClock:
         in_heap = self._in_heap(arrival_s)
         sure = bool(believable and not in_heap)
         self.doubtful = 0 if sure else self.doubtful + 1
+        self.kept_for += 1
         if self.known:
             self.known -= 1
         elif sure:
@@ -102,6 +112,11 @@ class FrameClock:
         if len(self.block) >= BLOCK:
             self._correct()
         return Slot(self.number, self.offset_s, arrival_s - self.offset_s, sure)
+
+    def _before_a_gap(self) -> bool:
+        """Whether the first frame of all came long before a later one: it says nothing of the grid of those."""
+        followers = itertools.islice(self.waiting, 1, None)
+        return any(b - a > FIRST_GAP * self.period_s for a, b in zip(self.waiting, followers))
 
     def _step(self) -> int:
         """Slots of the oldest waiting frame after `number`: at most that of any follower less the frames between."""
@@ -135,12 +150,10 @@ class FrameClock:
         enough = flush or arrivals.size >= self.most_waiting
         if not enough and (arrivals.size < FEWEST or arrivals.size % MORE):
             return False
-        changed = self.number >= 0 and shown_period(arrivals, self.period_s) != self.period_s
-        if self.number < 0 or changed:
-            grid = first_grid(arrivals, self.period_s)
-            changed = changed and abs(grid.period_s / self.period_s - 1) > OTHER
+        if self.number < 0:
+            grid, changed = first_grid(arrivals, self.period_s), False
         else:
-            grid = fit_grid(arrivals, self.period_s, math.sqrt(self.covariance[2]))
+            grid, changed = self._grid_again(arrivals)
         after = arrivals.size + BLOCK  # by then the next measurement comes
         variance, both, of_period = grid.covariance
         unsure_s2 = max(variance, variance + after * (2 * both + after * of_period))
@@ -153,10 +166,21 @@ class FrameClock:
             start -= grid.period_s
         self.offset_s, self.period_s, self.covariance, self.spread_s = start, *grid[1:]
         self.block, self.doubtful, self.known = [], 0, arrivals.size
-        self.another_rate = False
+        self.another_rate, self.wild, self.kept_for = False, 0, 0
         self.intervals.clear()
         self.changes += changed
         return True
+
+    def _grid_again(self, arrivals: np.ndarray) -> "tuple[Grid, bool]":
+        """The grid after it was lost, with the period as it was, or another where that fits far better; whether it does."""
+        grid = fit_grid(arrivals, self.period_s, math.sqrt(self.covariance[2]))
+        again_soon = self.kept_for < SOON
+        if grid.late_s < 2 * self.spread_s + WILD / 2 * self.period_s and not again_soon:
+            return grid, False
+        other = first_grid(arrivals, self.period_s)
+        off, sd = abs(other.period_s / self.period_s - 1), math.sqrt(other.covariance[2]) / self.period_s
+        changed = (other.late_s < grid.late_s / 2 or again_soon) and off > max(CHANGED, 4 * sd)
+        return (other, True) if changed else (grid, False)
 
     def _advance(self, slots: int) -> None:
         if self.number < 0:
@@ -173,7 +197,11 @@ class FrameClock:
         """Kalman update with the block's second smallest lateness, which stands for the middle of the block."""
         late, n = self.block, len(self.block)
         lowest = sorted(late)[1]
-        self.spread_s = 0.9 * self.spread_s + 0.1 * (sum(late) / n - lowest)
+        spread_s = sum(late) / n - lowest
+        wild = spread_s > max(4 * self.spread_s, WILD * self.period_s)  # as where the camera goes at another rate
+        self.wild = self.wild + 1 if wild else 0
+        if not wild:
+            self.spread_s = 0.9 * self.spread_s + 0.1 * spread_s
         surprise = lowest - 2 * self.spread_s / n  # the second of n lies that far above the envelope
         sd = max(EXACT_S, 2 * self.spread_s / n)
         back = (n - 1) / 2
@@ -197,7 +225,9 @@ class FrameClock:
         """Whether the arrivals have come at another rate for a while. Losses hardly move the median, jitter by less than
         6 of its deviations (that of a median: 0.93 of the quartiles' distance over sqrt(n), normal noise, any textbook)."""
         n = len(self.intervals)
-        if n < SHOWN // 2:
+        if self.wild >= WILD_BLOCKS:
+            self.another_rate = True
+        if self.another_rate or n < SHOWN // 2:
             return
         ranked = sorted(self.intervals)
         shown_s, apart_s = ranked[n // 2], ranked[3 * n // 4] - ranked[n // 4]
@@ -266,7 +296,7 @@ def likely_grid(arrivals: np.ndarray, numbers: np.ndarray, period_s: float, peri
         periods = middle + 5 * sd * np.linspace(-1, 1, 101)
         left = arrivals - numbers * periods[:, None]
         lowest = np.partition(left, rank, axis=1)[:, rank]
-        late = left.mean(1) - lowest
+        late = np.maximum(left.mean(1) - lowest, 0.0)  # below it only where one frame stands far in front of all others
         log = -SHARPNESS * n * np.log(late + EXACT_S) - 0.5 * ((periods - period_s) / period_sd_s) ** 2
         weight = np.exp(log - log.max())
         weight /= weight.sum()

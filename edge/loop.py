@@ -24,6 +24,7 @@ import numpy as np
 
 from calibration.profile import CameraProfile
 from edge.clock import MOST_WAITING, FrameClock, Slot
+from edge.copies import Copies
 from edge.fix import Fix, Fixer
 from edge.lockin import LockIn
 from edge.memory import give_back
@@ -40,12 +41,12 @@ from edge.sources.frames_load import FramesLoad
 from edge.totals import Calendar, Totals
 
 GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
-FROZEN_FRAMES = 2  # copies in a row that make a frozen image, after which the offsets may be others
 SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
 PENDING_BYTES = 24_000_000  # of frames that wait
 LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when there is less, not for each frame
+MOST_RECALLED = 4000  # rows of the run before a restart, events and the newest in any case
 OTHER_RATE = 0.02  # relative: the camera's frame rate is not the rig file's
 NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
 
@@ -79,7 +80,7 @@ class Loop:
         frame_bytes = 2 * shape[0] * shape[1]
         self.clock = FrameClock(rig.camera.frame_rate_hz, min(MOST_WAITING, PENDING_BYTES // frame_bytes))
         from_frames = rig.camera.frame_rate_hz if rig.load.source == "frames" else None
-        self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=from_frames)
+        self.phase = LoadPhase(rig.load.frequency_hz, from_frames, rig.lockin.memory_s)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
@@ -90,7 +91,7 @@ class Loop:
         self.queue: deque[Seen] = deque()  # and before, for the clock to place them
         self.newest: np.ndarray | None = None
         self.rates_seen = 0  # of the clock's changes
-        self.copies_in_a_row = 0
+        self.copies = Copies()
         self.held = False  # the image stood still since the last frame used
         self.last_seen: int | None = None  # slot of the last frame that was no copy
         self.start_s: float | None = None
@@ -106,7 +107,7 @@ class Loop:
         self.stop = False
         self.calendar = Calendar()
         self.heard_s = time.monotonic()  # when the last frame came
-        rows = (read_records(card.path).rows or [card.resume]) if card.resume else []
+        rows = (read_records(card.path, MOST_RECALLED).rows or [card.resume]) if card.resume else []
         self.totals = Totals(rows, frames.live and load.live)
         if rows:
             self.events.add("resumed")
@@ -239,12 +240,10 @@ class Loop:
     def _into_lockin(self, seen: Seen, slot: Slot) -> None:
         if seen.copy:
             self.repeated += 1
-            self.copies_in_a_row += 1
-            if self.copies_in_a_row >= FROZEN_FRAMES:
+            if self.copies.copy():
                 self.events.add("frozen")
             return
-        self.held |= self.copies_in_a_row >= FROZEN_FRAMES
-        self.copies_in_a_row = 0
+        self.held |= self.copies.image()
         silent_s = 0.0 if self.last_seen is None else (slot.number - self.last_seen) * self.clock.period_s
         if not self.held and silent_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.events.add("frames_gap")

@@ -38,7 +38,7 @@ class Outlook:
         self.seen = 0
         self.coefficients: list[float] = []
         self.limit, self.was_off = math.inf, False
-        self.origin_s = 0.0  # near the last frames, so that offset and slope stay apart after days
+        self.origin_s = 0.0  # of the times, the first frame's
 
     def level(self, counts: np.ndarray) -> float:
         """Mean over some rows of a frame (rows, columns)."""

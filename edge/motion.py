@@ -15,6 +15,7 @@ from edge.surroundings import grown
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
 LEAST_EDGE_PX = 40
+STEP_SD = 0.1  # of a step: the fixed pattern in the image's gradient, and coarse edges, make it too small or too large
 STEP_PX = 0.3  # slip after which the reference image is renewed, so that differences stay small
 
 
@@ -152,7 +153,7 @@ class Slip:
         difference = _blur(_filled(mean_K, bad) - _filled(self._reference, bad), EDGE_BLUR_PX)
         step, sd = _fit_shift(edges, difference[edges.near].astype(float))
         step = np.where(np.isfinite(sd), step, 0.0)
-        variance = np.where(np.isfinite(sd), sd, 0.0) ** 2
+        variance = np.where(np.isfinite(sd), sd, 0.0) ** 2 + (STEP_SD * step) ** 2
         self.shift_px = self._base + step
         self.sd_px = np.sqrt(self._base_variance + variance)
         if np.linalg.norm(step) > STEP_PX:

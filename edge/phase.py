@@ -20,7 +20,7 @@ CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
 SPARSE_SAMPLES = 40  # in a window of a sparse signal
-KEPT = 256  # knots
+KEPT, MOST_KEPT = 256, 4096  # knots, at least; and at most
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
@@ -70,18 +70,21 @@ class LoadState:
 class LoadPhase:
     """Samples go in with `feed`; `at` gives the phase for a frame, `state` the averages for a record."""
 
-    def __init__(self, frequency_hz: float, samples_per_s: float | None = None):
+    def __init__(self, frequency_hz: float, samples_per_s: float | None = None, memory_s: float = 0.0):
         """samples_per_s: given where the signal is sparse (taken from the frames), so that it is seen as an alias; the
-        frequency is then looked for near the nominal one, and cycles are counted by phase."""
+        frequency is then looked for near the nominal one, and cycles are counted by phase. memory_s: over which `state` is
+        asked for."""
         self.samples_per_s = samples_per_s
         self.nominal_hz = self.frequency_hz = frequency_hz
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
-        self.knots: deque[Knot] = deque(maxlen=KEPT)
+        kept = int(2.5 * memory_s / self.window_s)  # windows overlap by half
+        self.knots: deque[Knot] = deque(maxlen=min(max(KEPT, kept), MOST_KEPT))
         self._pair: tuple[Knot | None, Knot | None] = None, None  # around the time last asked for
         self.counter = CycleCounter()
         self.counted_to_s = -np.inf
         self.cycles = self.beyond_count = 0.0  # and by how much they were more than the counter's in the last good window
         self.bad_in_a_row = 2  # so that the first window looks for the frequency
+        self.rough_in_a_row = 0  # of them, those in which the load did not stand still
         self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
         self.last_amplitude_kN = 0.0
@@ -199,13 +202,14 @@ class LoadPhase:
 
     def _leave_bad(self, middle: float, trouble: str) -> None:
         self.bad_in_a_row += 1
-        if self.bad_in_a_row > 8:  # a rougher load is here to stay: judge it afresh
+        self.rough_in_a_row += trouble != "paused"
+        if self.rough_in_a_row > 8:  # a rougher load is here to stay: judge it afresh; hum on the wire of one that stands is none
             self.typical_noise = self.typical_amplitude_kN = 0.0
         self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, trouble))
 
     def _leave_good(self, middle: float, fit: WaveFit, flat: bool) -> None:
         last = self.knots[-1] if self.knots else None
-        self.bad_in_a_row = 0
+        self.bad_in_a_row = self.rough_in_a_row = 0
         weight = 0.2 if self.typical_noise else 1.0
         self.typical_noise += weight * (fit.noise_kN / fit.amplitude_kN - self.typical_noise)
         self.typical_amplitude_kN += weight * (fit.amplitude_kN - self.typical_amplitude_kN)

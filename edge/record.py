@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 FILE_NAME = "records.csv"
 LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a row
+LASTING = frozenset({"overload", "underload", "load_step", "resumed", "ended"})  # flags of rows that are never thinned out
 NAMES_SHOWN = 4  # of missing columns, in messages
 DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
 
@@ -249,8 +250,9 @@ def split_lines(raw: bytes) -> tuple[list[str], str | None]:
     return lines, rest or None
 
 
-def read_records(folder_or_file: Path | str) -> RecordFile:
-    """All rows of a records folder or file. Bad rows are listed with their row number, never repaired, never fatal.
+def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordFile:
+    """All rows of a records folder or file; of a long one, with `most`, that many to twice as many: events and the last, the
+    others evenly thinned. Bad rows are listed with their row number, never repaired, never fatal.
 
     InputError: no such file, unreadable, or a header that cannot be understood.
     """
@@ -259,7 +261,7 @@ def read_records(folder_or_file: Path | str) -> RecordFile:
     found = RecordFile([], [], None, path)
     try:
         with path.open("rb") as f:
-            _read_lines(f, found)
+            _read_lines(f, found, most)
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; give the folder that `bolotip run` or `receive` wrote into") from None
     except (OSError, ValueError) as e:
@@ -267,7 +269,7 @@ def read_records(folder_or_file: Path | str) -> RecordFile:
     return found
 
 
-def _read_lines(lines: Iterable[bytes], found: RecordFile) -> None:
+def _read_lines(lines: Iterable[bytes], found: RecordFile, most: int | None) -> None:
     """Sort complete lines into rows and bad rows; bytes that are not UTF-8 survive for the checksum."""
     first, header = "", COLUMNS
     for number, raw in enumerate(lines, start=1):
@@ -284,6 +286,9 @@ def _read_lines(lines: Iterable[bytes], found: RecordFile) -> None:
                     decode_stop(line)
                 else:
                     found.rows.append(decode_row(line, header))
+                    if most is not None and len(found.rows) > 2 * most:
+                        last = len(found.rows) - 1
+                        found.rows[:] = [r for i, r in enumerate(found.rows) if (last - i) % 2 == 0 or LASTING & set(r.flags)]
             except BadRow as e:
                 found.bad.append(BadRow(e.reason, number))
 

@@ -141,7 +141,8 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
 
     smooth = cv2.medianBlur(mean.astype(np.float32), 5)
     off = np.abs(mean - smooth)
-    bad |= off > 12 * (1.4826 * float(np.median(off)) + 1e-12)
+    # in an image without fixed pattern its edges stand out of the rest as much as stuck pixels do
+    bad |= off > max(12 * 1.4826 * float(np.median(off)), 3 * typical, 1e-12)
     return bad
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from calibration.profile import load_profile, warnings
 from edge import plausible
-from edge.loop import Loop
+from edge.loop import MOST_RECALLED, Loop
 from edge.record import Row, read_records
 from edge.rig import Rig, load_rig
 from edge.service import ServiceManager, begin_log
@@ -82,7 +82,7 @@ class Attendance:
         if status is not None:
             self.page = StatusPage(status, loop.rig.path.name, loop.calendar.label)
             if loop.card.resume is not None:
-                self.page.recall(read_records(loop.card.path).rows)
+                self.page.recall(read_records(loop.card.path, MOST_RECALLED).rows)
 
     def see(self, row: Row) -> None:
         """A row was written."""

@@ -125,7 +125,10 @@ def refine(
         far = abs(shift) / mm > FAR_PX and step_number < STEPS - 8
         if abs(shift) / mm < SETTLED_PX:
             if series.chi2 > DOUBTED and not tidied:
-                series = _robust(series, z, values, sd, region, flow)
+                try:
+                    series = _robust(series, z, values, sd, region, flow)
+                except np.linalg.LinAlgError:
+                    return None
             good = _fitting(_predicted(series, z, flow), values, sd, pixels)
             if tidied < TIDY_ROUNDS and not good.all():
                 pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1

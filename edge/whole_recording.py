@@ -13,6 +13,7 @@ import numpy as np
 from calibration import pixels
 from calibration.door import InputError
 from edge.clock import FrameClock, Slot
+from edge.copies import Copies
 from edge.lockin import Harmonics, LockIn
 from edge.phase import LoadPhase
 from edge.rig import Rig, load_rig
@@ -156,21 +157,23 @@ def lock_in(
     and time_s (n,) its place on the grid. Copies are left out, as in the loop. progress: is told the share done."""
     phase = LoadPhase(nominal_hz)
     phase.knots = deque()  # keep all windows, not only the last ones
-    estimate, last, before, copies = None, None, 0, 0
+    estimate, last, before, copies, stood = None, None, 0, Copies(), False
     used: list[tuple[float, float, float]] = []  # time, phase, image mean
     for i, t in enumerate(time_s):
         if progress is not None:
             progress(i / len(time_s))
         phase.feed(*load.read(t + 3 * phase.window_s))
         counts, phi = frame(i), phase.at(t)
-        copies = copies + 1 if last is not None and np.array_equal(counts, last) else 0
+        copy = last is not None and np.array_equal(counts, last)
+        stood |= copies.copy() if copy else copies.image()
         last = counts
-        if copies or phi is None:
+        if copy or phi is None:
             continue
         if estimate is None:
             estimate = LockIn((counts.shape[0], counts.shape[1]), harmonics, memory_frames=1e9)
-        elif i - before > 2 or t - time_s[before] > GAP_S:
-            estimate.new_baseline()  # two copies or more in a row are a shutter: other offsets after it, as after a gap
+        elif stood or t - time_s[before] > GAP_S:
+            estimate.new_baseline()  # after a shutter or a gap the offsets may be others
+        stood = False
         estimate.add(counts, t - time_s[0], phi, int(number[i] - number[before]) if used else 1)
         before = i
         used.append((t, phi, float(counts.mean())))

@@ -167,6 +167,32 @@ def test_a_camera_that_goes_over_to_another_rate_is_followed(then_hz):
     assert all(a.number < b.number for a, b in zip(slots, slots[1:]))
 
 
+@pytest.mark.parametrize("jitter_s", [0.0005, 0.003])
+@pytest.mark.parametrize("rate_hz, then_hz", [(25.0, 24.5), (9.0, 8.6), (25.0, 25.25), (30.0, 27.0)])
+def test_a_rate_that_changes_by_some_per_cent_is_found_again(rate_hz, then_hz, jitter_s):
+    exposure = np.concatenate([np.arange(1000) / rate_hz, 1000 / rate_hz + np.arange(2000) / then_hz])
+    clock, slots = FrameClock(rate_hz), []
+    for t in arrivals(exposure, jitter_s):
+        clock.push(float(t))
+        while (slot := clock.pop()) is not None:
+            slots.append(slot)
+    assert clock.frame_rate_hz == pytest.approx(then_hz, rel=5e-4)
+    late = [s.time_s - e for s, e in zip(slots, exposure) if s.sure][-1200:]
+    assert phase_error_deg(np.array(late) - np.median(late)) < PHASE_ERROR_DEG
+    assert clock.changes == 1
+
+
+@pytest.mark.parametrize("gap_s", [3.0, 10.0, 600.0, 86400.0])
+@pytest.mark.parametrize("before", [1, 2, 3, 20])
+@pytest.mark.parametrize("jitter_s", [0.001, 0.01])
+def test_frames_long_before_all_others_spoil_nothing(gap_s, before, jitter_s):
+    exposure = np.concatenate([np.arange(before) / RATE_HZ, gap_s + np.arange(400) / RATE_HZ])
+    slots = placed(arrivals(exposure, jitter_s))
+    assert len(slots) == exposure.size
+    error = time_error_s(slots[before:], exposure[before:])
+    assert phase_error_deg(error) < PHASE_ERROR_DEG
+
+
 @pytest.mark.parametrize("rate_hz, jitter_s", [(8.7, 0.012), (25.0, 0.012), (60.0, 0.006)])
 def test_neither_jitter_nor_losses_pass_for_another_rate(rate_hz, jitter_s):
     for seed in range(3):

@@ -48,14 +48,15 @@ def test_a_frame_rate_that_is_not_the_rig_files_is_told_and_harms_nothing(run_re
 
 
 def test_after_a_change_of_the_frame_rate_the_estimate_is_begun_anew(run_recording):
-    def slow_down(made):
-        kept = np.concatenate([np.arange(300), np.arange(300, 750, 2)])
+    def slow_down(made):  # from 25 to 16.7 frames/s
+        kept = np.concatenate([np.arange(0, 600, 2), np.arange(600, 1500, 3)])
         write_frames(made, kept, made.arrival_s[kept])
 
-    run = run_recording(PLATE, before=slow_down, camera={"lost": 0.0}, **HALF_A_MINUTE)
+    settings = {**HALF_A_MINUTE, "frames": 1500, "camera": {"lost": 0.0, "frame_rate_hz": 50.0}}
+    run = run_recording(PLATE, before=slow_down, rig={"camera": {"frame_rate_hz": 25.0}}, **settings)
     first, last = run.rows[0], run.rows[-1]
     assert "other_rate" not in first.flags and {"other_rate", "settling"} <= set(last.flags)
-    assert last.frames < 225
+    assert last.frames < 300
     assert_K(first)
     assert_K(last)
 
@@ -76,3 +77,33 @@ def test_a_view_more_than_half_of_which_never_changes_has_the_noise_of_the_rest(
     expected[24:] = False
     expected[30, 30] = True
     assert np.array_equal(bad_pixels(mean, noise), expected)
+
+
+@pytest.mark.parametrize("times", [2, 3])
+def test_a_camera_that_sends_every_image_several_times_is_measured_by(run_recording, times):
+    def repeat(made):
+        made.frames[:] = made.frames[np.arange(750) // times * times]
+        write_frames(made, np.arange(made.frames.shape[0]), made.arrival_s)
+
+    rows = run_recording(PLATE, before=repeat, camera={"lost": 0.0, "readout_s": 0.0}, **HALF_A_MINUTE).rows
+    assert rows[-1].frames == pytest.approx(750 / times, abs=10) and "repeated" in rows[-1].flags
+    assert "frozen" not in rows[-1].flags
+    assert_K(rows[-1])
+
+
+def test_a_damaged_time_of_a_load_sample_costs_that_sample_only(run_recording):
+    def damage(made):
+        made.load_time_s[2000] = 3000.0
+        write_load(made, made.load_kN)
+
+    rows = run_recording(PLATE, before=damage, **HALF_A_MINUTE).rows
+    assert rows[-1].frames > 740 and rows[-1].cycles == pytest.approx(7 * rows[-1].elapsed_s, abs=1.5)
+    assert_K(rows[-1])
+
+
+def test_edges_of_an_image_without_fixed_pattern_are_no_stuck_pixels():
+    noise, mean = np.full((60, 80), 5.0), np.full((60, 80), 3000.0)
+    mean[:, 40] += 6.0  # a faint line
+    mean[20, 20] += 400.0
+    found = bad_pixels(mean, noise)
+    assert found[20, 20] and np.count_nonzero(found) == 1

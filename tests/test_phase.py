@@ -281,6 +281,25 @@ def test_a_signal_without_cycles_has_no_phase_and_counts_next_to_nothing(load_kN
     assert tracker.cycles_at(28.0) < 0.02 * 7 * 28
 
 
+@pytest.mark.parametrize("tone_hz", [8.0, 20.0, 50.0])
+def test_hum_on_the_wire_of_a_load_that_stands_is_not_counted(tone_hz):
+    t = np.arange(0.0, 200.0, 0.002)
+    p = 5.0 + np.where(t < 60, 4.0 * np.sin(2 * np.pi * 10.0 * t), 0.016 * np.sin(2 * np.pi * tone_hz * t))
+    phase = LoadPhase(10.0)
+    for i in range(0, t.size, 100):
+        phase.feed(t[i : i + 100], p[i : i + 100])
+    assert phase.cycles_at(199.0) == pytest.approx(600, abs=1.01)
+    assert phase.at(150.0) is None and phase.trouble_at(150.0) == "paused"
+
+
+def test_the_load_is_averaged_over_the_whole_memory():
+    t = np.arange(0.0, 600.0, 0.01)
+    p = 5.0 + (4.0 - t / 300) * np.sin(2 * np.pi * 5.0 * t)
+    phase = LoadPhase(5.0, memory_s=500.0)
+    phase.feed(t, p)
+    assert phase.state(98.0, 598.0).range_kN == pytest.approx(2 * (4.0 - 348 / 300), rel=2e-3)
+
+
 def test_one_overload_does_not_shift_the_phase():
     """One cycle of one and a half times the peak load among steady ones."""
     wave = Wave()

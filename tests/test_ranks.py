@@ -44,6 +44,7 @@ RANKS = {
     "edge.lockin": 1.9,
     "edge.cycles": 1.9,
     "edge.lone_samples": 1.9,
+    "edge.copies": 1.9,
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
     "edge.swing": 2.2,

@@ -279,3 +279,12 @@ def test_each_flag_is_a_short_word_with_one_plain_sentence(word):
     assert word == word.lower() and word.isascii() and word.replace("_", "a").isalnum() and len(word) <= 20
     sentence = FLAGS[word]
     assert sentence[0].isupper() and sentence.endswith(".") and ". " not in sentence and "  " not in sentence
+
+
+def test_a_long_file_is_read_thinned_with_events_and_the_last_row(tmp_path):
+    rows = [Row(seq=k, cycles=10 * k, flags=("overload",) if k in (3, 500) else ()) for k in range(1001)]
+    (tmp_path / "records.csv").write_text("\n".join([header_line(), *map(encode_row, rows)]) + "\n")
+    found = [r.seq for r in read_records(tmp_path, 50).rows]
+    assert 50 <= len(found) <= 102 and found == sorted(found)
+    assert {3, 500, 1000} <= set(found)
+    assert len(read_records(tmp_path, 1001).rows) == 1001

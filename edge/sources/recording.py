@@ -4,6 +4,7 @@ Nothing is read whole: frames one by one, TIFF pages and CSV rows in chunks.
 """
 
 import itertools
+import logging
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,8 +14,11 @@ import numpy as np
 from calibration.door import InputError
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
+log = logging.getLogger("bolotip")
+
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
 ROWS = 1024  # CSV rows a chunk; at least MANY
+FAR_AHEAD_S = 1.0  # of a load sample before those after it
 MANY = 1000  # rows that are worth loading a compiled reader for
 
 
@@ -274,13 +278,21 @@ class RecordedLoad(LoadSource):
         self._chunks = CsvColumns(path, ("time_s", "load_kN")).chunks()
         self._held = np.empty((0, 2))
 
+    def _in_time(self, chunk: np.ndarray) -> np.ndarray:
+        """The chunk (n, 2) without samples from far ahead of those after them: a damaged time."""
+        later_s = np.minimum.accumulate(chunk[::-1, 0])[::-1]
+        ahead = chunk[:, 0] > later_s + FAR_AHEAD_S
+        if ahead.any():
+            log.warning("%s: time_s %g stands before %g; left out", self.path, chunk[ahead][0, 0], later_s[ahead][0])
+        return chunk[~ahead]
+
     def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:
         while not self.ended and (not len(self._held) or self._held[-1, 0] <= until_s):
             chunk = next(self._chunks, None)
             if chunk is None:
                 self.ended = True
             else:
-                self._held = np.concatenate([self._held, chunk])
+                self._held = np.concatenate([self._held, self._in_time(chunk)])
         n = int(np.searchsorted(self._held[:, 0], until_s, side="right")) if len(self._held) else 0
         out, self._held = self._held[:n], self._held[n:]
         return out[:, 0], out[:, 1] * self.scale + self.offset
