@@ -25,6 +25,7 @@ from edge.rig import Rig
 FAR_CORES = 2.0
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = 5.0  # deviations
+NOISY = 1.5  # times the profile's netd_K
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -95,6 +96,8 @@ class Fixer:
         usable = self.specimen & ~bad
         corrected = self._correct(harmonics, load.frequency_hz, usable, fix)
         noise_K = float(np.median(harmonics.noise[usable])) / self.counts_per_K if usable.any() else float("nan")
+        if noise_K > NOISY * (self.profile.netd_K or np.inf):
+            fix.flags.append("noisy")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.values["noise_K"] = float(sd_K[0])
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)

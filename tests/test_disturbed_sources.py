@@ -107,3 +107,9 @@ def test_edges_of_an_image_without_fixed_pattern_are_no_stuck_pixels():
     mean[20, 20] += 400.0
     found = bad_pixels(mean, noise)
     assert found[20, 20] and np.count_nonzero(found) == 1
+
+
+@pytest.mark.parametrize("netd_K, told", [(0.030, True), (0.045, False)])
+def test_a_camera_that_is_noisier_than_it_was_is_told(run_recording, netd_K, told):
+    rows = run_recording(PLATE, profile={"netd_K": netd_K}, **HALF_A_MINUTE).rows  # the recording has 50 mK
+    assert all(("noisy" in r.flags) == told for r in rows)

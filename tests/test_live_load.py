@@ -734,3 +734,13 @@ def test_no_bytes_on_the_wire_upset_the_source_or_make_it_grow(cable):
         t, p = gather(source, 0.7)
         board.stop()
         assert t.size > 250 and abs(phase_error_deg(t, p)) < 4.0, "and it still works"
+
+
+@pytest.mark.parametrize("then_hz", [0.7, 1.5, 2.5, 4.0])
+def test_edges_of_a_load_that_is_many_times_slower_from_one_moment_on_are_counted_again(then_hz):
+    edges = EdgeWave(10.0)
+    before, after = np.arange(0.0, 30.0, 1 / 20), 30.0 + np.arange(0.0, 100.0, 1 / then_hz)
+    for edge_s in before:
+        edges.add(np.array([edge_s]))
+    samples = [edges.add(np.array([edge_s]))[0].size for edge_s in after]
+    assert sum(n > 0 for n in samples) >= after.size - 4

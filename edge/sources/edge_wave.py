@@ -27,7 +27,7 @@ class EdgeWave:
         """Edges may have been lost: the next one only starts a cycle."""
         self._last_s: float | None = None
         self._periods: deque[float] = deque([self._nominal_s], maxlen=9)
-        self._had_hole = False
+        self._had_hole, self._hole_s = False, np.inf  # the last interval was long; how long
 
     def add(self, edge_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Edge times (n,) in s -> time_s and sin(phi) of the samples, both (m,)."""
@@ -56,10 +56,10 @@ class EdgeWave:
         whole = round(ratio)
         if ratio <= STEADY:
             self._had_hole = False
-        elif self._had_hole and ratio < 2 * MOST_MISSED:  # twice running: the load has slowed down
-            self._periods.clear()
+        elif self._had_hole and (ratio < 2 * MOST_MISSED or abs(interval_s / self._hole_s - 1) < MISSED_GATE):
+            self._periods.clear()  # twice running: the load has slowed down
         else:
-            self._had_hole = True
+            self._had_hole, self._hole_s = True, interval_s
             if whole <= MOST_MISSED + 1 and abs(ratio / whole - 1) < MISSED_GATE:
                 self.missed += whole - 1
                 return whole
