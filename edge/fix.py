@@ -65,11 +65,15 @@ class Fixer:
         self.flow: Flow | None = None
 
     def recall(self, rows: Sequence[Row]) -> None:
-        """The way the crack took in the rows of an earlier run."""
+        """The way the crack took in the rows of an earlier run, and the slip."""
         datum, mm = self.first_rig.view.datum_px, self.first_rig.view.mm_per_px
         for r in rows:
-            if r.tip_row_px is not None and r.tip_col_px is not None:
-                self.path.extend(complex(r.tip_col_px - datum[1], datum[0] - r.tip_row_px) * mm, (r.tip_sd_px or 0.0) * mm)
+            if r.tip_row_px is None or r.tip_col_px is None:
+                continue
+            place = complex(r.tip_col_px - datum[1], datum[0] - r.tip_row_px) * mm
+            self.path.extend(place, (r.tip_sd_px or 0.0) * mm)
+            if r is rows[-1] and r.crack_mm is not None:
+                self.slip.recall(r, (self.path.length_mm(place) - r.crack_mm) / mm, self.path.angle_deg())
 
     def standing_flags(self) -> list[str]:
         """What is said in every row of this camera."""
@@ -154,9 +158,7 @@ class Fixer:
             fix.flags.append("uncalibrated")
         corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K)
         if self.profile.frame_delay_s is None:
-            noise = (
-                float(np.median(harmonics.noise)) * harmonics.amplitude_sd[0] / self.counts_per_K / corrected.gain[0]
-            )
+            noise = float(np.median(harmonics.noise)) * harmonics.amplitude_sd[0] / self.counts_per_K / corrected.gain[0]
             delay = far_field_delay(corrected.maps[0], noise, frequency_hz, usable)
             if delay is not None:
                 fix.flags.append("delay_far_field")
@@ -291,9 +293,8 @@ class Fixer:
 
     def _around(self, found: tip.TipFit) -> np.ndarray:
         """Every pixel's place in crack coordinates, complex mm."""
-        rows, columns = (np.asarray(i) for i in np.indices(self.shape))
-        place = (found.row_px, found.col_px)
-        return williams.to_crack(rows, columns, place, found.angle_deg, self.rig.view.mm_per_px)
+        rows, columns = np.indices(self.shape)
+        return williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, self.rig.view.mm_per_px)
 
     def _closure(
         self,

@@ -3,7 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from edge.pictures import Picture, Series, cycle_axis, series_picture
+from edge.pictures import Picture, Series, bars_hidden, cycle_axis, series_picture
 from edge.record import Row, as_array
 
 # (y label, factor from the column's unit, axis through zero, caption, series as (label, column, deviation's column))
@@ -37,7 +37,8 @@ HEALTH: tuple[Panel, ...] = (
 
 
 def history(rows: Sequence[Row], panels: Sequence[Panel]) -> list[Picture]:
-    """One picture a panel, against cycles (time where no cycles were counted)."""
+    """One picture a panel, against cycles (time where no cycles were counted). The caption says where all bars are too
+    short to be seen."""
     table = as_array(rows)
     x, x_label = cycle_axis(table["cycles"], table["elapsed_s"])
     drawn = []
@@ -45,5 +46,7 @@ def history(rows: Sequence[Row], panels: Sequence[Panel]) -> list[Picture]:
         series = [Series(label, factor*table[name], None if sd is None else factor*table[sd])
                   for label, name, sd in columns]
         png = series_picture(x, x_label, y_label, series, zero)
+        if bars_hidden(series, zero):
+            caption += " All bars are shorter than the points."
         drawn.append(Picture(png, caption, f"{y_label} against {x_label}"))
     return drawn

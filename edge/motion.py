@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.record import Row
 from edge.surroundings import grown
 
 EDGE_BLUR_PX = 1.5
@@ -141,6 +142,16 @@ class Slip:
         self._base = np.zeros(2)
         self._base_variance = np.zeros(2)
         self._reference: np.ndarray | None = None
+
+    def recall(self, row: Row, along_px: float, angle_deg: float) -> None:
+        """The last row before a restart: by how far its crack size is less than the tip's distance from the rig file's datum,
+        in the direction of growth. After an end on purpose somebody may have aimed the camera and measured the datum."""
+        if row.slip_px is None or "ended" in row.flags:
+            return
+        size = min(max(along_px, -row.slip_px), row.slip_px)
+        self.shift_px = self._base = size * np.array([np.cos(np.deg2rad(angle_deg)), -np.sin(np.deg2rad(angle_deg))])
+        self._base_variance = (STEP_SD * self._base) ** 2
+        self.sd_px = np.sqrt(self._base_variance)
 
     def follow(self, mean_K: np.ndarray, bad: np.ndarray) -> None:
         """Take the present mean image (rows, columns) into account."""

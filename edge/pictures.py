@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 INTERVAL = 1.96  # deviations on either side: 95 % of a normal distribution
 BLUE, ORANGE, GREEN, RED, GREY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b7075"
 LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (ORANGE, "D"))
+POINT_SHARE = 0.02  # of the height of a panel, one point of it (3 of 154 typographic points)
 DPI = 130
 LEAST_SPAN = 0.02
 STYLE: Any = {
@@ -63,15 +64,17 @@ def new_figure(width_in: float, height_in: float, dpi: float = DPI) -> Figure:
     return figure
 
 
-def png(figure: Figure) -> bytes:
-    """PNG of at most 256 colours: a third of the size, no difference to be seen."""
+def png(figure: Figure, few_colours: bool = True) -> bytes:
+    """PNG, of at most 256 colours: a third of the size; False where a large map would show them as bands."""
     import matplotlib
     from PIL import Image  # comes with matplotlib
     with matplotlib.rc_context(STYLE):
         figure.canvas.draw()
     pixels = Image.fromarray(np.asarray(figure.canvas.buffer_rgba())[:, :, :3])  # type: ignore[attr-defined]
     out = io.BytesIO()
-    pixels.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
+    if few_colours:
+        pixels = pixels.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    pixels.save(out, "PNG", optimize=True)
     return out.getvalue()
 
 
@@ -92,21 +95,34 @@ def y_limits(low: float, high: float, zero: bool) -> tuple[float, float]:
     return middle-half, middle+half
 
 
+def bars_hidden(series: Sequence[Series], zero: bool) -> bool:
+    """Whether there are bars, and all of them are shorter than the points of `draw_series` are high."""
+    bars = [half_width(one.sd[np.isfinite(one.value)]) for one in series if one.sd is not None]
+    shown = np.concatenate([one.value[np.isfinite(one.value)] for one in series])
+    if not shown.size or not any(b.any() for b in bars):
+        return False
+    low, high = y_limits(shown.min(), shown.max(), zero)
+    return bool(2*np.concatenate(bars).max() < POINT_SHARE*(high-low))
+
+
 def draw_series(axes: Axes, x: np.ndarray, series: Sequence[Series], zero: bool) -> None:
-    """Points with 95 % bars; a tick on the lower edge marks a fix where nothing of this panel was determined."""
+    """Points with 95 % bars, the first series full and above the others, which are open; a tick on the lower edge marks
+    a fix where nothing of this panel was determined. A series without any value is not in the legend."""
     ends = []
-    for (colour, marker), one in zip(LOOKS, series):
+    for i, ((colour, marker), one) in enumerate(zip(LOOKS, series)):
         known = np.isfinite(x) & np.isfinite(one.value)
         bars = np.zeros(known.sum()) if one.sd is None else half_width(one.sd[known])
         ends += [one.value[known]-bars, one.value[known]+bars]
         axes.errorbar(x[known], one.value[known], yerr=None if one.sd is None else bars, fmt=marker, color=colour,
-                      ms=3.8, lw=0, elinewidth=1.1, capsize=2, label=one.label)
+                      ms=4.6 if i else 3.0, mfc="none" if i else colour, mew=0.9, lw=0, elinewidth=1.1, capsize=2,
+                      zorder=3-0.1*i, label=one.label if known.any() else None)
     empty = np.isfinite(x) & ~np.any([np.isfinite(one.value) for one in series], axis=0)
     axes.plot(x[empty], np.zeros(empty.sum()), "|", color=GREY, ms=9, clip_on=False,
               transform=axes.get_xaxis_transform())
     shown = np.concatenate(ends)
     if shown.size:
-        axes.set_ylim(*y_limits(shown.min(), shown.max(), zero))
+        low, high = y_limits(shown.min(), shown.max(), zero)
+        axes.set_ylim(low-0.07*high*(zero and low == 0), high)   # points at zero stand clear of the ticks below
     else:
         axes.text(0.5, 0.5, "not determined in any fix", transform=axes.transAxes, ha="center", color=GREY)
         axes.set_yticks([])
@@ -121,7 +137,7 @@ def series_picture(x: np.ndarray, x_label: str, y_label: str, series: Sequence[S
         draw_series(axes, x, series, zero)
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
-        if len(series) > 1:
+        if len(series) > 1 and axes.get_legend_handles_labels()[1]:
             axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 0.99), ncols=4, columnspacing=1.2, handletextpad=0.2,
                         borderaxespad=0.1)
         return png(figure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,7 +24,7 @@ def draw(known: Basis, frequency_hz: float, memory_s: float, sizes: Sequence[AtS
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
-        figure = new_figure(13.0, 7.4)
+        figure = new_figure(13.0, 8.4)
         panels = figure.subplots(2, 3).ravel()
         _noise(panels[0], known, frequency_hz, memory_s)
         _lengths(panels[1], known, frequency_hz)
@@ -32,8 +32,8 @@ def draw(known: Basis, frequency_hz: float, memory_s: float, sizes: Sequence[AtS
         _dK(panels[3], known, sizes)
         _zones(panels[4], known, frequency_hz, sizes)
         _life(panels[5], sizes)
-        figure.subplots_adjust(left=0.055, right=0.975, top=0.95, bottom=0.075, wspace=0.27, hspace=0.32)
-        return png(figure)
+        figure.subplots_adjust(left=0.055, right=0.975, top=0.96, bottom=0.15, wspace=0.27, hspace=0.53)
+        return png(figure, few_colours=False)
 
 
 def _frequencies(axes: Axes, known: Basis, frequency_hz: float) -> np.ndarray:
@@ -58,7 +58,7 @@ def _noise(axes: Axes, known: Basis, frequency_hz: float, memory_s: float) -> No
     axes.set_ylim(bottom=0)
     axes.set_ylabel("noise of one pixel (mK)")
     axes.set_title(f"Noise after {memory_s:g} s", loc="left")
-    _legend(axes, "upper left")
+    _legend(axes, 3)
 
 
 def _lengths(axes: Axes, known: Basis, frequency_hz: float) -> None:
@@ -70,7 +70,7 @@ def _lengths(axes: Axes, known: Basis, frequency_hz: float) -> None:
     axes.set_ylim(bottom=0)
     axes.set_ylabel("length (mm)")
     axes.set_title("Diffusion length", loc="left")
-    _legend(axes, "upper right")
+    _legend(axes, 3)
 
 
 def _map(axes: Axes, known: Basis, frequency_hz: float, sizes: Sequence[AtSize]) -> None:
@@ -115,7 +115,7 @@ def _dK(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
         axes.set_ylabel("dK (MPa√m)")
         plain = np.array([x.small_scale is False for x in sizes])
         axes.plot(a[plain], dK[plain], "x", color=RED, ms=8, label="ligament too small for K (R = 0)")
-        _legend(axes, "upper left")
+        _legend(axes, 2)
     elif np.isfinite(per_kN := _column(sizes, "K_MPa_sqrt_m_per_kN")).any():
         axes.plot(a, per_kN, "o-", color=BLUE, ms=4)
         axes.set_ylabel("K per kN (MPa√m)")
@@ -139,7 +139,7 @@ def _zones(axes: Axes, known: Basis, frequency_hz: float, sizes: Sequence[AtSize
     axes.set_xlabel("crack size (mm)")
     axes.set_ylabel("length (mm)")
     axes.set_title("Where the fit looks", loc="left")
-    _legend(axes, "best")
+    _legend(axes, 2)
 
 
 def _life(axes: Axes, sizes: Sequence[AtSize]) -> None:
@@ -153,8 +153,9 @@ def _life(axes: Axes, sizes: Sequence[AtSize]) -> None:
     return None
 
 
-def _legend(axes: Axes, place: Any) -> None:
-    axes.legend(loc=place, frameon=True, facecolor="white", edgecolor="none", framealpha=1.0)
+def _legend(axes: Axes, columns: int) -> None:
+    """Below the axis, where it covers nothing."""
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.15), ncols=columns)
 
 
 def _nothing(axes: Axes, why: str) -> None:

@@ -1,4 +1,4 @@
-"""The status picture: 480 x 320 pixels for a small display, drawn with opencv's own letters (ASCII only)."""
+"""The status picture: 480 x 320 pixels for a small display, drawn with opencv's own letters (ASCII and ±)."""
 
 import dataclasses
 import textwrap
@@ -45,8 +45,11 @@ def text(image: Image, at: tuple[int, int], words: str, size: float = 0.45, colo
     """Left end of the base line at (x, y)."""
     import cv2
 
-    plain = words.encode("ascii", "replace").decode()
+    plain = words.replace("±", "+").encode("ascii", "replace").decode()
     cv2.putText(image, plain, at, cv2.FONT_HERSHEY_SIMPLEX, size, colour, 1, cv2.LINE_AA)
+    for i in (i for i, letter in enumerate(words) if letter == "±"):  # the bar below its plus
+        left, right = at[0] + width(plain[:i], size), at[0] + width(plain[: i + 1], size)
+        cv2.line(image, (left + 2, at[1]), (right - 2, at[1]), colour, 1)
 
 
 def values(image: Image, row: Row | None) -> None:
@@ -59,10 +62,10 @@ def values(image: Image, row: Row | None) -> None:
         return form.format(value) if value is not None else "-"
 
     shown = (
-        ("crack, mm", number(row.crack_mm, "{:.3f}"), number(row.crack_sd_mm, "+-{:.3f}")),
-        ("dK_I, MPa sqrt(m)", number(row.dKI_MPa_sqrt_m, "{:.2f}"), number(row.dKI_sd, "+-{:.2f}")),
-        ("contact, mm", number(row.contact_length_mm, "{:.2f}"), number(row.contact_sd_mm, "+-{:.2f}")),
-        ("da/dN, mm/cycle", number(row.rate_mm_per_cycle, "{:.2e}"), number(row.rate_sd, "+-{:.0e}")),
+        ("crack, mm", number(row.crack_mm, "{:.3f}"), number(row.crack_sd_mm, "±{:.3f}")),
+        ("dK_I, MPa sqrt(m)", number(row.dKI_MPa_sqrt_m, "{:.2f}"), number(row.dKI_sd, "±{:.2f}")),
+        ("contact, mm", number(row.contact_length_mm, "{:.2f}"), number(row.contact_sd_mm, "±{:.2f}")),
+        ("da/dN, mm/cycle", number(row.rate_mm_per_cycle, "{:.2e}"), number(row.rate_sd, "±{:.0e}")),
         ("cycles", number(row.cycles, "{:,d}"), ""),
     )
     for i, (name, value, sd) in enumerate(shown):

@@ -122,3 +122,18 @@ def test_the_way_a_crack_took_is_known_after_a_restart():
     fixer.recall(rows)
     assert fixer.path.seen and fixer.path.angle_deg() == pytest.approx(20.0, abs=0.5)
     assert fixer.path.length_mm(10.0 + 3.5 * turn) == pytest.approx(13.5, abs=0.01)
+
+
+@pytest.mark.parametrize("flags, kept", [((), True), (("ended",), False)])
+def test_the_datum_goes_with_a_slipped_specimen_over_a_power_cut(flags, kept):
+    rig = rig_for(PLATE)
+    datum, mm = rig.view.datum_px, rig.view.mm_per_px
+    slip_mm = 2.5 * mm  # to the right, where the crack grows
+    rows = [
+        Row(seq=i, tip_row_px=datum[0], tip_col_px=datum[1] + (a + slip_mm) / mm, tip_sd_px=0.03, crack_mm=a, slip_px=2.6, flags=flags)
+        for i, a in enumerate(np.linspace(6.0, 9.0, 12))
+    ]
+    fixer = Fixer(rig, None, PLATE.sum_MPa.shape)
+    fixer.recall(rows)
+    assert fixer.slip.shift_px == pytest.approx([2.5 if kept else 0.0, 0.0], abs=0.01)
+    assert fixer.slip.sd_px[0] == pytest.approx(0.25 if kept else 0.0)
