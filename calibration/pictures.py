@@ -69,6 +69,8 @@ def sweep(path: Path, found: Any) -> None:
         for i, what in enumerate(("gain", "phase, deg", "phase, first to last row, deg")):
             _name(ax[0, i], "", what)
             _name(ax[1, i], "load frequency, Hz", "residual, " + ("%" if i == 0 else "deg"))
+        for axes in ax.flat:  # points stand above each other
+            axes.set_xlim(0, 1.05 * f.max())
         figure.savefig(path)
 
 
@@ -160,7 +162,8 @@ def counts(path: Path, found: Any) -> None:
 
 
 def scale(path: Path, found: Any, image: np.ndarray) -> None:
-    """The mean image with marks or edges, datum and growth direction; residuals of marks (a `calibration.scale.Scale`)."""
+    """The mean image with marks or edges, datum and growth direction; residuals of marks, if they
+    are more numbers than unknowns (a `calibration.scale.Scale`)."""
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
@@ -168,16 +171,22 @@ def scale(path: Path, found: Any, image: np.ndarray) -> None:
         low, high = np.percentile(image, [1, 99])
         ax[0, 0].imshow(image, vmin=low, vmax=high, cmap="gray")
         ax[0, 0].grid(False)
-        ax[0, 0].plot(found.points_px[:, 1], found.points_px[:, 0], "+", color=ORANGE)
+        ax[0, 0].plot(found.points_px[:, 1], found.points_px[:, 0], "+", color=ORANGE, label="points used")
         if found.datum_px is not None:
             t = np.deg2rad(found.growth_angle_deg)
             length = 0.2 * image.shape[1]
             row, column = found.datum_px
-            ax[0, 0].plot(column, row, "o", color=RED, mfc="none")
-            ax[0, 0].plot([column, column + length * np.cos(t)], [row, row - length * np.sin(t)], color=RED)
-        _name(ax[0, 0], "column, px (red: datum, growth)", "row, px")
-        left = found.points_px - found.fitted_px
-        ax[0, 1].plot(left[:, 1], left[:, 0], "o", color=BLUE)
-        ax[0, 1].locator_params(nbins=5)
-        _name(ax[0, 1], "residual along columns, px", "residual along rows, px")
+            ax[0, 0].plot(column, row, "o", color=RED, mfc="none", label="datum")
+            ax[0, 0].plot([column, column + length * np.cos(t)], [row, row - length * np.sin(t)], color=RED, label="growth")
+        ax[0, 0].legend(loc="lower center", bbox_to_anchor=(0.5, 1), ncols=3)
+        _name(ax[0, 0], "column, px", "row, px")
+        if found.residual_px is None:
+            why = "no residuals: as many numbers as unknowns"
+            ax[0, 1].text(0.5, 0.5, why, transform=ax[0, 1].transAxes, ha="center", color=GREY)
+            ax[0, 1].set_axis_off()
+        else:
+            left = found.points_px - found.fitted_px
+            ax[0, 1].plot(left[:, 1], left[:, 0], "o", color=BLUE)
+            ax[0, 1].locator_params(nbins=5)
+            _name(ax[0, 1], "residual along columns, px", "residual along rows, px")
         figure.savefig(path)
