@@ -293,6 +293,8 @@ class Loop:
 
     def _write_row(self, last: bool) -> None:
         assert self.start_s is not None
+        if self.frames.live:  # the count goes as far as samples have come, whether frames asked for them or not
+            self.phase.feed(*self.load.read(until_s=self.now_s))
         load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         if load is not None or len(self.phase.knots) > FEWEST_KNOTS:
             if self.totals.settle(load.frequency_hz if load is not None else None):

@@ -80,7 +80,7 @@ class Attendance:
         self.last = ""
         self.page: StatusPage | None = None
         if status is not None:
-            self.page = StatusPage(status, loop.rig.path.name, loop.calendar.label)
+            self.page = StatusPage(status, "/".join(loop.rig.path.resolve().parts[-2:]), loop.calendar.label)
             if loop.card.resume is not None:
                 self.page.recall(read_records(loop.card.path, MOST_RECALLED).rows)
 

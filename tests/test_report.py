@@ -192,6 +192,26 @@ def test_growth_results_are_taken_in_when_they_are_there(one_panel, tmp_path):
     assert "older than the last record" in make(tmp_path).words()
 
 
+def test_a_panel_shows_every_series_and_names_no_other():
+    """Motion that never stood out is not in the legend; points at zero stand above the ticks of fixes without a value."""
+    nothing, zeros = np.full(3, np.nan), np.array([0.0, np.nan, 0.0])
+    axes = pictures.new_figure(4, 3).add_axes((0, 0, 1, 1))
+    pictures.draw_series(axes, np.arange(3.0), [pictures.Series("motion", nothing), pictures.Series("shift", zeros)], True)
+    assert axes.get_legend_handles_labels()[1] == ["shift"]
+    assert axes.get_ylim() == pytest.approx((-0.07, 1.0))
+    axes = pictures.new_figure(4, 3).add_axes((0, 0, 1, 1))
+    pictures.draw_series(axes, np.arange(3.0), [pictures.Series(name, np.arange(3.0)) for name in "ab"], False)
+    first, second = (c.lines[0] for c in axes.containers)
+    assert first.get_zorder() > second.get_zorder() and second.get_markerfacecolor() == "none"
+
+
+@pytest.mark.parametrize(("sd", "hidden"), [(None, False), (0.0, False), (np.nan, False), (0.003, True), (0.2, False)])
+def test_the_caption_knows_bars_too_short_to_be_seen(sd, hidden):
+    size = np.array([8.0, np.nan, 17.0])
+    series = [pictures.Series("tip", size, None if sd is None else np.full(3, sd)), pictures.Series("reversal", size)]
+    assert pictures.bars_hidden(series, False) is hidden
+
+
 # ---- damage
 
 @pytest.mark.usefixtures("panels_alike")
