@@ -22,6 +22,8 @@ from edge.whole_recording import Measured, Recorded, measure, open_recording
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 ASSUMED = CameraProfile(tau_s=0.010, tau_sd_s=0.003, missing=("readout_s", "readout_sd_s"))
 ASSUMED_NOTE = "tau_s assumed, not measured"  # 7 to 12 ms say makers' notes; 6 to 15 ms occur
+PLAUSIBLE_K0_PER_MPA = 1e-7, 1e-4  # as at the rig file's door
+HOTTEST_C = 200.0  # of a plate; above it a temperature is rather given in kelvin
 
 
 def main(args: argparse.Namespace) -> int:
@@ -112,6 +114,9 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     if args.temperatures is not None:
+        if max(args.temperatures) > HOTTEST_C:
+            said = " ".join(f"{t:g}" for t in args.temperatures)
+            raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
         levels = []
         for rec in recordings:
             some = rec.some(100)
@@ -149,6 +154,12 @@ def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
         "surface temperature": 1.0 / temperature,
     }
     found = gain.kelvin_per_MPa(c.maps[0], sd, stress, temperature, args.bending_arm is not None, known)
+    low, high = PLAUSIBLE_K0_PER_MPA
+    if not low < found.K0_per_MPa < high:
+        raise InputError(
+            f"{rec.name}: the thermoelastic constant comes out as {found.K0_per_MPa:.3g} per MPa, may be {low:g} to {high:g}; "
+            "see that --stress-range is in MPa (peak to peak), and width_mm, thickness_mm and the load's scale are right"
+        )
     text = found.text(rig.specimen.thermoelastic_constant_per_MPa)
     text += ["", "[specimen]", f"thermoelastic_constant_per_MPa = {found.K0_per_MPa:.5g}"]
     text += [f"thermoelastic_constant_sd_per_MPa = {found.K0_sd_per_MPa:.2g}"]

@@ -157,7 +157,7 @@ def _add_calibrations(commands: Any) -> None:
 
 
 def _calibration_options(kind: _Parser, name: str) -> None:
-    if name != "scale":
+    if name not in ("scale", "pixels"):
         region = ("ROW", "COL", "ROWS", "COLUMNS")
         kind.add_argument("--region", type=int, nargs=4, metavar=region, help="pixels to use (default: all that show it)")
     if name == "gain":

@@ -76,23 +76,29 @@ def main(folder: Path | None) -> int:
     if (out / "records.csv").exists():
         raise InputError(f"{out}: holds records already; give another folder: bolotip demo DIR")
     started = time.monotonic()
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "rig.toml").write_text(RIG)
-    (folder / "camera.toml").write_text(PROFILE.replace("TODAY", date.today().isoformat()))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "rig.toml").write_text(RIG)
+        (folder / "camera.toml").write_text(PROFILE.replace("TODAY", date.today().isoformat()))
+    except OSError as e:
+        raise InputError(f"{folder}: cannot be written ({e.strerror}); give a folder that you may write to: bolotip demo DIR") from None
     rig = load_rig(folder / "rig.toml")
     from edge.sources.simulated import AFTER_ROW_S, bench_from_rig
 
     seconds = FIXES * rig.records.every_s + AFTER_ROW_S
     bench = bench_from_rig(rig, camera={"drift_K_per_h": 0.2}, law=LAW, duration_s=seconds)
     print("Simulated bench; all its numbers are invented: da/dN = C dK^m with m = 3, one overload, no other trouble.")
-    print(f"Stages: measuring ({FIXES} fixes, {rig.lockin.memory_s:g} s of memory each), growth rates, report.")
+    print(f"Stages: measuring ({FIXES} fixes and a last one at the end, {rig.lockin.memory_s:g} s of memory each), growth rates, report.")
 
     text = Teller()
 
     def tell(row: Row) -> None:
         print(text(row), flush=True)
 
-    run_sources(rig, bench.frames, bench.load, out, tell)
+    loop = run_sources(rig, bench.frames, bench.load, out, tell)
+    if loop.stop:
+        print(f"Stopped before its end: {loop.totals.seq} fixes in {out}, no growth rates and no report.")
+        return 0
     from edge import growth, report
 
     growth.main([out], None)

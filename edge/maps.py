@@ -64,8 +64,9 @@ def list_maps(folder: Path) -> list[tuple[int, Path]]:
     return sorted((int(m.group(1)), p) for m, p in found if m)
 
 
-def read_maps(path: Path) -> Maps:
+def read_maps(path: Path | str) -> Maps:
     """Read one file; raises BadMaps when it is torn, is no maps file or its arrays do not fit each other."""
+    path = Path(path)
     name = NAME.fullmatch(path.name)
     try:
         with np.load(path, allow_pickle=False) as data:

@@ -238,6 +238,7 @@ def test_what_cannot_be_used_is_refused_in_one_line(lab, capsys, tmp_path):
     assert "no step of more than" in calibrate(lab, capsys, "step", "still", profile="x.toml", code=2)
     assert "make it first" in calibrate(lab, capsys, "pixels", "still", profile="no/x.toml", code=2)
     assert "unrecognized" in calibrate(lab, capsys, "pixels", "still", "view", profile="x.toml", code=2)
+    assert "unrecognized" in calibrate(lab, capsys, "pixels", "still", "--region", "0", "0", "9", "9", profile="x.toml", code=2)
     frames = np.load(lab / "bar" / "frames.npy")
     clipped = broken(lab, tmp_path, "bar", np.minimum(frames, int(np.median(frames))))
     assert "clipped" in calibrate(lab, capsys, "sweep", clipped, *names[1:], profile="x.toml", code=2)
@@ -286,3 +287,14 @@ def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, c
     assert m.frequency_hz == pytest.approx(7.0, abs=0.01) and m.range_kN > 1
     again = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
     assert again.returncode == 2 and "has a recording already" in again.stderr
+
+
+@pytest.mark.parametrize("stress", ["0.07", "70e6"])
+def test_a_nominal_stress_in_another_unit_is_refused(lab, calibrated, capsys, stress):
+    err = calibrate(lab, capsys, "gain", "bar", "--stress-range", stress, code=2)
+    assert "thermoelastic constant comes out as" in err and "--stress-range is in MPa" in err
+
+
+def test_temperatures_of_plates_in_kelvin_are_refused(lab, calibrated, capsys):
+    err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", "293", "313", code=2)
+    assert "--temperatures: are 293 313" in err and "kelvin" in err

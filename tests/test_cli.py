@@ -199,3 +199,11 @@ def test_the_ci_script_runs_the_readme_line_in_a_new_environment(tmp_path, end, 
 def test_the_ci_script_fails_loudly_unless_there_is_one_line(tmp_path, readme, count):
     result = ci(tmp_path, readme)
     assert result.returncode == 1 and f"has {count} lines" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["file", "file/below"])
+def test_a_demo_that_has_no_place_to_write_is_refused_in_one_line(name, tmp_path, capsys):
+    (tmp_path / "file").touch()
+    assert cli.main(["demo", str(tmp_path / name)]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1 and "give a folder that you may write to" in err
