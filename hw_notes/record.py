@@ -20,11 +20,14 @@ from edge.rig import load_rig
 from edge.sources.base import EndOfSource
 from edge.sources.opening import open_sources
 
+LONGEST_S = 86400.0
 SPARE = 1.2  # room for a camera that is faster than its nominal rate
 
 
 def record(rig_path: Path, folder: Path, seconds: float) -> int:
     """Records; returns the number of frames. InputError: a folder that has frames already, a source that won't open."""
+    if not 0 < seconds <= LONGEST_S:
+        raise InputError(f"--seconds: is {seconds:g}, may be above 0 and up to {LONGEST_S:g}")
     rig = load_rig(rig_path, check_files=False)
     if (folder / "frames.npy").exists():
         raise InputError(f"{folder}: has a recording already; name another folder")
@@ -49,7 +52,7 @@ def record(rig_path: Path, folder: Path, seconds: float) -> int:
                 raw[count] = frame.counts
                 times.write(f"{count},{frame.time_s:.6f}\n")
                 count += 1
-        except EndOfSource:
+        except (EndOfSource, KeyboardInterrupt):  # what came so far is a recording
             pass
     np.save(folder / "frames.npy", raw[:count])
     (folder / "frames.part.npy").unlink()
