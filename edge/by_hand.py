@@ -79,6 +79,10 @@ def lock_in(
         )
     if when.shape != load.shape or when.ndim != 1:
         raise InputError(f"lock_in: load_time_s is {when.shape}, load_kN {load.shape}, may be one dimension, one length")
+    if not all(np.isfinite(a).all() for a in (at, when, load)):
+        raise InputError("lock_in: a time or a load is no finite number; leave those frames and samples out")
+    if not frequency_hz > 0:
+        raise InputError(f"lock_in: frequency_hz is {frequency_hz}, may be above 0")
     if frames[0].ndim != 2 or frames[0].dtype != np.uint16:
         raise InputError(f"lock_in: frames are {frames[0].dtype} of {frames[0].shape}, may be uint16 (rows, columns)")
     if frame_rate_hz is not None:

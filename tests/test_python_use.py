@@ -100,6 +100,8 @@ MISUSES = [
     (lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s[1:], m.load_kN, 7.0), "one length"),
     (lambda m: edge.lock_in(m.frames / 1.0, m.exposure_s, m.load_time_s, m.load_kN, 7.0), "may be uint16"),
     (lambda m: edge.lock_in(m.frames, m.exposure_s + 1e6, m.load_time_s, m.load_kN, 7.0), "on one clock"),
+    (lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s, m.load_kN, 0.0), "frequency_hz is 0.0, may be above 0"),
+    (lambda m: edge.lock_in(m.frames, [0.0, np.nan, *m.exposure_s[2:]], m.load_time_s, m.load_kN, 7.0), "no finite number"),
     (lambda m: edge.plate(0.1, material="bronze"), 'material is "bronze", may be mild steel'),
     (lambda m: edge.records(m.rig.parent / "nowhere"), "no such file"),
     (lambda m: edge.load_rig(m.rig.parent / "nowhere.toml"), "no such file"),
