@@ -27,7 +27,6 @@ from edge.whole_recording import lock_in as all_frames
 __all__ = ["fit_tip", "load_profile", "load_rig", "lock_in", "plate", "read_maps", "records", "to_kelvin"]
 
 
-
 @dataclass(frozen=True)
 class Kelvin:
     """Harmonics of the surface temperature. h (H, rows, columns) complex, K: T_k(t) = |h| sin(k phi + arg h); sd_K (H,):
@@ -130,7 +129,7 @@ def plate(
     return Rig(
         specimen=Specimen(geometry="plate", material=preset.name, temperature_C=temperature_C, **constants),
         load=Load("frames", 1.0),  # source and camera are not used by a fit
-        camera=Camera("recording", 8, 8, 1.0),
+        camera=Camera("recording", 0, 0, 1.0),  # maps of any size
         view=View(mm_per_px, datum_px, growth_angle_deg),
         lockin=LockIn(),
         fit=Fit(),
@@ -153,15 +152,22 @@ def fit_tip(
 
     h1 (rows, columns) complex, K, tension at 180 degrees; sd_K: deviation of its real and imaginary parts. rig: from
     `load_rig` or `plate`. near (row, column): start there, else the whole view is searched. usable (rows, columns) bool:
-    pixels to use. surface_K: absolute temperature; default the rig's temperature_C. Stress sums are
+    pixels to use. surface_K: absolute temperature, one or (rows, columns), `mean_K` of `to_kelvin` plus the rig's zero_K;
+    default the rig's temperature_C. Stress sums are
     -2 Re h1 / (K0 T) (Kelvin's law); a Williams series is fitted around the searched tip (edge/williams.py), with the heat
     that flows there (edge/conduction.py). Returns `edge.tip.TipFit`: row_px, col_px, crack_mm, K_I, K_II (MPa sqrt(m)),
     T_MPa, all ranges, and `.sd` of [along, across (mm), K_I, K_II, T].
     """
+    size = (rig.camera.rows, rig.camera.columns) if rig.camera.rows else h1.shape
+    shapes = [np.shape(a) for a in (h1, usable, surface_K) if np.ndim(a)]  # type: ignore[arg-type]
+    if h1.ndim != 2 or any(shape != size for shape in shapes):
+        raise InputError(f"fit_tip: maps are {' and '.join(map(str, shapes))}, may be one size (rows, columns), the rig's {size}")
     if surface_K is None and rig.specimen.temperature_C is None:
-        raise InputError(f"{rig.path} [specimen] temperature_C: is missing; give it there, or surface_K to fit_tip")
+        raise InputError(
+            f"{rig.path} [specimen] temperature_C: is missing; give it there, or surface_K (mean_K + zero_K) to fit_tip"
+        )
     kelvin = (rig.specimen.temperature_C or 0.0) + ZERO_C_K if surface_K is None else surface_K
-    per_K = 1 / (rig.specimen.thermoelastic_constant_per_MPa * np.asarray(kelvin))
+    per_K = 1 / (rig.specimen.thermoelastic_constant_per_MPa * np.maximum(kelvin, 1.0))  # a dead pixel may be at 0 K
     stress, sd = -2 * h1 * per_K, 2 * sd_K * float(np.median(per_K))
     chosen = region.specimen(rig, (h1.shape[0], h1.shape[1])) & np.isfinite(h1)
     chosen = chosen if usable is None else chosen & usable

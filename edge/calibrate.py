@@ -114,7 +114,7 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     if args.temperatures is not None:
-        if max(args.temperatures) > HOTTEST_C:
+        if not all(t <= HOTTEST_C for t in args.temperatures):
             said = " ".join(f"{t:g}" for t in args.temperatures)
             raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
         levels = []

@@ -3,12 +3,14 @@
     python hw_notes/record.py RIG.toml FOLDER --seconds 60
 
 Writes FOLDER/frames.npy, frames.csv, load.csv (none where the rig has no load signal) and rig.toml. Frames go to the disk
-as they come: 60 s of 160 x 120 pixels at 25 frames/s are 58 MB.
+as they come: 60 s of 160 x 120 pixels at 25 frames/s are 58 MB. Ctrl-C ends it early and keeps what came so far.
 """
 
 import argparse
 import json
+import signal
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +26,9 @@ LONGEST_S = 86400.0
 SPARE = 1.2  # room for a camera that is faster than its nominal rate
 
 
-def record(rig_path: Path, folder: Path, seconds: float) -> int:
-    """Records; returns the number of frames. InputError: a folder that has frames already, a source that won't open."""
+def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) -> int:
+    """Records for `seconds`, or until `stop`; returns the number of frames. InputError: a folder that has frames already,
+    a source that won't open, not one frame."""
     if not 0 < seconds <= LONGEST_S:
         raise InputError(f"--seconds: is {seconds:g}, may be above 0 and up to {LONGEST_S:g}")
     rig = load_rig(rig_path, check_files=False)
@@ -34,14 +37,14 @@ def record(rig_path: Path, folder: Path, seconds: float) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     most = int(SPARE * seconds * rig.camera.frame_rate_hz) + 10
     shape = (most, rig.camera.rows, rig.camera.columns)
-    raw = np.lib.format.open_memmap(folder / "frames.part.npy", mode="w+", dtype=np.uint16, shape=shape)
     count, start = 0, None
     frames, load = open_sources(rig)
+    raw = np.lib.format.open_memmap(folder / "frames.part.npy", mode="w+", dtype=np.uint16, shape=shape)
     with frames, load, open(folder / "frames.csv", "w") as times, open(folder / "load.csv", "w") as samples:
         times.write("frame,time_s\n")
         samples.write("time_s,load_kN\n")
         try:
-            while count < most:
+            while count < most and not stop.is_set():
                 frame = frames.read(timeout_s=1.0)
                 if frame is None:
                     continue
@@ -52,18 +55,22 @@ def record(rig_path: Path, folder: Path, seconds: float) -> int:
                 raw[count] = frame.counts
                 times.write(f"{count},{frame.time_s:.6f}\n")
                 count += 1
-        except (EndOfSource, KeyboardInterrupt):  # what came so far is a recording
+        except EndOfSource:
             pass
+    if not count:
+        for name in ("frames.part.npy", "frames.csv", "load.csv"):
+            (folder / name).unlink()
+        raise InputError(f"{folder}: no frame came before the end; nothing is recorded")
     np.save(folder / "frames.npy", raw[:count])
     (folder / "frames.part.npy").unlink()
-    signal = len((folder / "load.csv").read_text().splitlines()) > 1
-    if not signal:
+    has_load = len((folder / "load.csv").read_text().splitlines()) > 1
+    if not has_load:
         (folder / "load.csv").unlink()
-    (folder / "rig.toml").write_text(as_recording(tomli.loads(rig_path.read_text()), rig_path.parent, signal))
+    (folder / "rig.toml").write_text(as_recording(tomli.loads(rig_path.read_text()), rig_path.parent, has_load))
     return count
 
 
-def as_recording(document: dict[str, dict[str, Any]], home: Path, signal: bool) -> str:
+def as_recording(document: dict[str, dict[str, Any]], home: Path, has_load: bool) -> str:
     """The rig file's text with recordings for its sources; load samples are in kN already."""
     camera, load = document["camera"], document["load"]
     for key in ("device", "port", "baud", "crop_px"):
@@ -71,7 +78,7 @@ def as_recording(document: dict[str, dict[str, Any]], home: Path, signal: bool) 
     camera.update(source="recording", path="frames.npy", times="frames.csv")
     for key in ("port", "baud", "path", "scale_kN_per_unit", "offset_kN"):
         load.pop(key, None)
-    load.update({"source": "recording", "path": "load.csv"} if signal else {"source": "frames"})
+    load.update({"source": "recording", "path": "load.csv"} if has_load else {"source": "frames"})
     if "profile" in camera:
         camera["profile"] = str((home / camera["profile"]).resolve())
     lines = []
@@ -86,8 +93,10 @@ def main() -> int:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seconds", type=float, default=60.0)
     args = parser.parse_args()
+    stop = threading.Event()
+    signal.signal(signal.SIGINT, lambda *_: stop.set())  # no exception: frames and their times stay together
     try:
-        print(f"{args.folder}: {record(args.rig, args.folder, args.seconds)} frames")
+        print(f"{args.folder}: {record(args.rig, args.folder, args.seconds, stop)} frames")
     except InputError as e:
         print(e, file=sys.stderr)
         return 2

@@ -6,8 +6,10 @@ One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few
 import dataclasses
 import datetime
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +22,8 @@ from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
 from edge import cli
-from edge.rig import load_rig
+from edge.calibrate import PLAUSIBLE_K0_PER_MPA
+from edge.rig import Specimen, load_rig
 from edge.run import run_rig
 from edge.sources.simulated import Scene
 from edge.whole_recording import measure, open_recording
@@ -268,16 +271,44 @@ def test_without_matplotlib_everything_but_the_picture_is_done(lab, capsys, monk
     assert cli.main([*words, "--picture", str(lab / "p.png")]) == 2
 
 
-def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, capsys, tmp_path):
-    """hw_notes/record.py on the simulated bench, as a user would start it."""
+def recorder(folder, seconds):
+    """The command line of hw_notes/record.py on the simulated bench, as a user would start it; and its environment."""
     tables = recordings.rig_tables(recordings.render(PLATE, 2), 30.0, 4.0, 3.1e-6)
     tables["specimen"] |= {"geometry": "MT", "width_mm": 60.0, "notch_mm": 6.0}
     tables["load"] = {"source": "simulated", "frequency_hz": 7.0}
     tables["camera"] = {"source": "simulated", "rows": 60, "columns": 80, "frame_rate_hz": 25.0, "counts_per_K": 100.0}
-    (tmp_path / "rig.toml").write_text(recordings.toml(tables))
+    (folder / "rig.toml").write_text(recordings.toml(tables))
     script = Path(cli.__file__).parent.parent / "hw_notes" / "record.py"
-    words = [sys.executable, str(script), str(tmp_path / "rig.toml"), str(tmp_path / "rec"), "--seconds", "12"]
-    env = {**os.environ, "PYTHONPATH": str(script.parent.parent)}
+    words = [sys.executable, str(script), str(folder / "rig.toml"), str(folder / "rec"), "--seconds", seconds]
+    return words, {**os.environ, "PYTHONPATH": str(script.parent.parent)}
+
+
+@pytest.mark.parametrize("seconds", ["-3", "nan", "0", "inf"])
+def test_the_notes_recorder_refuses_times_that_are_none(seconds, tmp_path):
+    words, env = recorder(tmp_path, seconds)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1 and "--seconds: is" in done.stderr
+
+
+def test_the_notes_recorder_stopped_by_hand_leaves_what_came(tmp_path):
+    words, env = recorder(tmp_path, "3600")
+    rec = tmp_path / "rec"
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env) as running:
+        until = time.monotonic() + 60
+        while not ((rec / "load.csv").exists() and (rec / "load.csv").stat().st_size > 100_000) and time.monotonic() < until:
+            time.sleep(0.02)
+        running.send_signal(signal.SIGINT)
+        out, err = running.communicate(timeout=60)
+    assert running.returncode == 0 and err == ""
+    frames = np.load(rec / "frames.npy", mmap_mode="r")
+    assert f"{len(frames)} frames" in out and 50 < len(frames) < 90_000
+    assert sorted(p.name for p in rec.iterdir()) == ["frames.csv", "frames.npy", "load.csv", "rig.toml"]
+    assert len((rec / "frames.csv").read_text().splitlines()) == 1 + len(frames)
+    assert open_recording(rec).time_s.size == len(frames)
+
+
+def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, capsys, tmp_path):
+    words, env = recorder(tmp_path, "12")
     done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
     assert done.returncode == 0, done.stderr
     frames = np.load(tmp_path / "rec" / "frames.npy")
@@ -298,3 +329,14 @@ def test_a_nominal_stress_in_another_unit_is_refused(lab, calibrated, capsys, st
 def test_temperatures_of_plates_in_kelvin_are_refused(lab, calibrated, capsys):
     err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", "293", "313", code=2)
     assert "--temperatures: are 293 313" in err and "kelvin" in err
+
+
+def test_the_constant_s_range_is_that_of_the_rig_file():
+    limits = Specimen.__dataclass_fields__["thermoelastic_constant_per_MPa"].metadata["limits"]
+    assert (limits.low, limits.high) == PLAUSIBLE_K0_PER_MPA
+
+
+def test_a_running_load_shows_as_flicker_in_what_should_be_still(lab, capsys):
+    """What hw_notes/calibration.md says of it: a moderate load is not refused."""
+    out = calibrate(lab, capsys, "pixels", "bar", profile="loaded.toml")
+    assert "lines of the whole image at 7.00 Hz" in out

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import invented_folder
 import numpy as np
@@ -17,7 +18,7 @@ import plates
 import pytest
 import recordings
 
-from edge import cli, plausible
+from edge import cli, demo, plausible
 from edge.record import Row
 from edge.rig import load_rig
 
@@ -220,6 +221,8 @@ REFUSED = [
     Mistake("misspelt in the profile", swap("tau_s =", "tau =", "camera.toml"), r'camera\.toml tau: unknown key; nearest is "tau_s"'),
     # output
     Mistake("a file for the folder", write("new", ""), r"new/records\.csv: cannot be written \(new is a file\); give a folder"),
+    Mistake("demo where nothing can be made", nothing, r"/proc/x: cannot be written .*give a folder that you may", "demo /proc/x"),
+    Mistake("demo in a file", write("f", ""), r"f: cannot be written .*give a folder that you may write to", "demo f"),
     Mistake("demo twice", write("records.csv", ""), r"out: holds records already; give another folder", "demo ."),
     Mistake("report of nothing", nothing, r"records\.csv: no such file; give the folder that", "report ."),
     Mistake("report of a missing folder", nothing, r"nowhere: no such file", "report nowhere"),
@@ -312,6 +315,17 @@ def test_a_camera_that_another_program_holds_says_so(here, monkeypatch, capsys):
     assert cli.main(["run", "rig.toml", "--out", "new"]) == 2  # it is there and does not open
     err = capsys.readouterr().err
     assert re.search(r"device /dev/null: cannot be opened as a camera; .*not in use\)", err) and err.count("\n") == 1, err
+
+
+def test_a_demo_stopped_by_hand_says_what_exists_and_asks_for_no_growth(here, monkeypatch, capsys):
+    def stopped(rig, frames, load, out, tell):
+        out.mkdir()
+        return SimpleNamespace(stop=True, totals=SimpleNamespace(seq=6))
+
+    monkeypatch.setattr(demo, "run_sources", stopped)
+    assert cli.main(["demo", "new"]) == 0
+    out, err = capsys.readouterr()
+    assert out.splitlines()[-1] == "Stopped before its end: 6 fixes in new/out, no growth rates and no report." and err == ""
 
 
 def test_a_second_run_into_the_same_folder_is_refused(here, capsys):

@@ -58,6 +58,26 @@ def test_the_example_of_the_notes_runs_as_it_stands_and_finds_the_true_tip(made,
     assert out.count("\n") == 3 and "last crack size" in out
 
 
+def test_the_example_needs_no_temperature_in_the_rig_file_where_counts_give_it(made, monkeypatch, tmp_path, capsys):
+    for path in made.rig.parent.iterdir():
+        (tmp_path / path.name).symlink_to(path)
+    text = made.rig.read_text()
+    (tmp_path / "rig.toml").unlink()
+    (tmp_path / "rig.toml").write_text(re.sub(r"temperature_C = .*\n", "", text))
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    exec(compile(example(), "python_use.md", "exec"), names)  # noqa: S102
+    assert names["rig"].specimen.temperature_C is None and names["rig"].camera.zero_K == 0.0
+    assert abs(names["tip"].K_I - made.plate.KI_MPa_sqrt_m) < 3.5 * names["tip"].sd[2]
+    assert re.search(r"crack 1\d\.\d{3} ± 0\.0[1-9]\d mm", capsys.readouterr().out)
+
+
+def test_maps_are_read_from_a_path_given_as_text(tmp_path):
+    invented_folder.write_folder(tmp_path / "out", fixes=4, with_maps=1)
+    path = next((tmp_path / "out").glob("maps-*.npz"))
+    assert edge.read_maps(str(path)).seq == edge.read_maps(path).seq
+
+
 def test_the_table_has_the_columns_and_values_of_the_file(made):
     table = edge.records(made.rig.parent / "out")
     rows = invented_folder.invented_rows(6)
@@ -102,6 +122,12 @@ MISUSES = [
     (lambda m: edge.lock_in(m.frames, m.exposure_s + 1e6, m.load_time_s, m.load_kN, 7.0), "on one clock"),
     (lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s, m.load_kN, 0.0), "frequency_hz is 0.0, may be above 0"),
     (lambda m: edge.lock_in(m.frames, [0.0, np.nan, *m.exposure_s[2:]], m.load_time_s, m.load_kN, 7.0), "no finite number"),
+    (lambda m: edge.fit_tip(np.zeros((40, 80), complex), 0.01, 7.0, edge.load_rig(m.rig)), "maps are (40, 80), may be one size"),
+    (lambda m: edge.fit_tip(np.zeros((2, *SHAPE), complex), 0.01, 7.0, edge.plate(MM)), "maps are (2, 64, 80), may be one size"),
+    (
+        lambda m: edge.fit_tip(np.zeros(SHAPE, complex), 0.01, 7.0, edge.plate(MM), usable=np.ones((9, 9), bool)),
+        "maps are (64, 80) and (9, 9)",
+    ),
     (lambda m: edge.plate(0.1, material="bronze"), 'material is "bronze", may be mild steel'),
     (lambda m: edge.records(m.rig.parent / "nowhere"), "no such file"),
     (lambda m: edge.load_rig(m.rig.parent / "nowhere.toml"), "no such file"),
