@@ -79,7 +79,7 @@ def step(path: Path, found: Any) -> None:
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
-        figure, ax = _figure(1, 3, f"step: tau {1e3 * found.tau_s:.3f} +- {1e3 * found.tau_sd_s:.3f} ms")
+        figure, ax = _figure(1, 3, f"step: tau {1e3 * found.tau_s:.3f} ± {1e3 * found.tau_sd_s:.3f} ms")
         near = np.flatnonzero((np.abs(found.age_s) < 0.08) & np.isfinite(found.left_sd))
         show = near[:: max(1, near.size // MOST_POINTS)]
         order = near[np.argsort(found.age_s[near])]
@@ -134,7 +134,7 @@ def gain(path: Path, found: Any) -> None:
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
-        figure, ax = _figure(1, 2, f"gain: K0 {found.K0_per_MPa:.4g} +- {found.K0_sd_per_MPa:.2g} per MPa")
+        figure, ax = _figure(1, 2, f"gain: K0 {found.K0_per_MPa:.4g} ± {found.K0_sd_per_MPa:.2g} per MPa")
         flat = np.ptp(found.stress_MPa) < 1e-6 * np.abs(found.stress_MPa).max()
         x = np.arange(found.stress_MPa.size) if flat else found.stress_MPa
         along = "block of the region" if flat else "nominal stress range, MPa"
@@ -152,7 +152,7 @@ def counts(path: Path, found: Any) -> None:
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
-        figure, ax = _figure(1, 2, f"gain: {found.counts_per_K:.3f} +- {found.counts_per_K_sd:.3f} counts per kelvin")
+        figure, ax = _figure(1, 2, f"gain: {found.counts_per_K:.3f} ± {found.counts_per_K_sd:.3f} counts per kelvin")
         ax[0, 0].plot(found.temperature_C, found.level, "o", color=BLUE)
         ax[0, 0].plot(found.temperature_C, found.fitted, color=RED)
         _name(ax[0, 0], "plate, degrees Celsius", "level, counts")
@@ -167,7 +167,7 @@ def scale(path: Path, found: Any, image: np.ndarray) -> None:
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
-        figure, ax = _figure(1, 2, f"scale: {found.mm_per_px:.5f} +- {found.mm_per_px_sd:.5f} mm per pixel")
+        figure, ax = _figure(1, 2, f"scale: {found.mm_per_px:.5f} ± {found.mm_per_px_sd:.5f} mm per pixel")
         low, high = np.percentile(image, [1, 99])
         ax[0, 0].imshow(image, vmin=low, vmax=high, cmap="gray")
         ax[0, 0].grid(False)

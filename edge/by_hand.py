@@ -72,16 +72,21 @@ def lock_in(
     InputError: arrays that do not belong together, or fewer than 50 frames during which the load ran.
     """
     at, when, load = (np.asarray(a, float) for a in (time_s, load_time_s, load_kN))
-    if len(frames) != at.size or at.size < FEWEST_FRAMES or np.any(np.diff(at) < 0):
+    if not all(np.isfinite(a).all() for a in (at, when, load)):
+        raise InputError("lock_in: a time or a load is no finite number; leave those frames and samples out")
+    least_s = np.min(np.diff(at), initial=np.inf)
+    rises = least_s >= 0 if frame_rate_hz is not None else least_s > 0  # a stalled reader finds several at once
+    if len(frames) != at.size or at.size < FEWEST_FRAMES or not rises:
         raise InputError(
             f"lock_in: {at.size} times for {len(frames)} frames, may be one rising time a frame, {FEWEST_FRAMES} or more"
         )
     if when.shape != load.shape or when.ndim != 1:
         raise InputError(f"lock_in: load_time_s is {when.shape}, load_kN {load.shape}, may be one dimension, one length")
-    if not all(np.isfinite(a).all() for a in (at, when, load)):
-        raise InputError("lock_in: a time or a load is no finite number; leave those frames and samples out")
-    if not frequency_hz > 0:
-        raise InputError(f"lock_in: frequency_hz is {frequency_hz}, may be above 0")
+    for name, hz in (("frequency_hz", frequency_hz), ("frame_rate_hz", frame_rate_hz)):
+        if hz is not None and not 0 < hz < np.inf:
+            raise InputError(f"lock_in: {name} is {hz}, may be above 0")
+    if harmonics < 1:
+        raise InputError(f"lock_in: harmonics is {harmonics}, may be 1 or more")
     if frames[0].ndim != 2 or frames[0].dtype != np.uint16:
         raise InputError(f"lock_in: frames are {frames[0].dtype} of {frames[0].shape}, may be uint16 (rows, columns)")
     if frame_rate_hz is not None:

@@ -51,7 +51,9 @@ def main(rig_path: Path, seconds: float | None = None, as_json: bool = False) ->
     findings = check(rig, seconds or SECONDS)
     if as_json:
         ok = all(f.ok for f in findings)
-        print(json.dumps({"rig": str(rig.path), "ok": ok, "findings": [asdict(f) for f in findings]}, indent=1))
+        possible = all(f.usable for f in findings)
+        told = {"rig": str(rig.path), "ok": ok, "possible": possible, "findings": [asdict(f) for f in findings]}
+        print(json.dumps(told, indent=1))
     else:
         for f in findings:
             print(f"{'ok' if f.ok else 'attention':<10} {f.topic:<8} {f.text}")

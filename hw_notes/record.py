@@ -3,7 +3,8 @@
     python hw_notes/record.py RIG.toml FOLDER --seconds 60
 
 Writes FOLDER/frames.npy, frames.csv, load.csv (none where the rig has no load signal) and rig.toml. Frames go to the disk
-as they come: 60 s of 160 x 120 pixels at 25 frames/s are 58 MB. Ctrl-C ends it early and keeps what came so far.
+as they come: 60 s of 160 x 120 pixels at 25 frames/s are 58 MB. Ctrl-C or SIGTERM ends
+it early and keeps what came so far.
 """
 
 import argparse
@@ -17,7 +18,7 @@ from typing import Any
 import numpy as np
 import tomli
 
-from calibration.door import GoneError, InputError
+from calibration.door import InputError
 from edge.rig import load_rig
 from edge.sources.base import EndOfSource
 from edge.sources.opening import open_sources
@@ -94,15 +95,13 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=60.0)
     args = parser.parse_args()
     stop = threading.Event()
-    signal.signal(signal.SIGINT, lambda *_: stop.set())  # no exception: frames and their times stay together
+    for ending in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(ending, lambda *_: stop.set())  # no exception: frames and their times stay together
     try:
         print(f"{args.folder}: {record(args.rig, args.folder, args.seconds, stop)} frames")
     except InputError as e:
         print(e, file=sys.stderr)
         return 2
-    except GoneError as e:
-        print(e, file=sys.stderr)
-        return 3
     return 0
 
 

@@ -290,14 +290,15 @@ def test_the_notes_recorder_refuses_times_that_are_none(seconds, tmp_path):
     assert done.returncode == 2 and done.stderr.count("\n") == 1 and "--seconds: is" in done.stderr
 
 
-def test_the_notes_recorder_stopped_by_hand_leaves_what_came(tmp_path):
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_the_notes_recorder_stopped_by_hand_leaves_what_came(ending, tmp_path):
     words, env = recorder(tmp_path, "3600")
     rec = tmp_path / "rec"
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env) as running:
         until = time.monotonic() + 60
         while not ((rec / "load.csv").exists() and (rec / "load.csv").stat().st_size > 100_000) and time.monotonic() < until:
             time.sleep(0.02)
-        running.send_signal(signal.SIGINT)
+        running.send_signal(ending)
         out, err = running.communicate(timeout=60)
     assert running.returncode == 0 and err == ""
     frames = np.load(rec / "frames.npy", mmap_mode="r")

@@ -121,6 +121,12 @@ MISUSES = [
     (lambda m: edge.lock_in(m.frames / 1.0, m.exposure_s, m.load_time_s, m.load_kN, 7.0), "may be uint16"),
     (lambda m: edge.lock_in(m.frames, m.exposure_s + 1e6, m.load_time_s, m.load_kN, 7.0), "on one clock"),
     (lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s, m.load_kN, 0.0), "frequency_hz is 0.0, may be above 0"),
+    (lambda m: edge.lock_in(m.frames, 0 * m.exposure_s, m.load_time_s, m.load_kN, 7.0), "may be one rising time a frame"),
+    (
+        lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s, m.load_kN, 7.0, frame_rate_hz=0),
+        "frame_rate_hz is 0, may be above 0",
+    ),
+    (lambda m: edge.lock_in(m.frames, m.exposure_s, m.load_time_s, m.load_kN, 7.0, harmonics=0), "harmonics is 0, may be 1"),
     (lambda m: edge.lock_in(m.frames, [0.0, np.nan, *m.exposure_s[2:]], m.load_time_s, m.load_kN, 7.0), "no finite number"),
     (lambda m: edge.fit_tip(np.zeros((40, 80), complex), 0.01, 7.0, edge.load_rig(m.rig)), "maps are (40, 80), may be one size"),
     (lambda m: edge.fit_tip(np.zeros((2, *SHAPE), complex), 0.01, 7.0, edge.plate(MM)), "maps are (2, 64, 80), may be one size"),

@@ -1,8 +1,8 @@
 """What the loop sees of a camera and of a load cell: two small interfaces on one monotonic clock.
 
 A source is opened by its constructor, read in turn, and closed; it is a context manager. Errors a source may raise:
-EndOfSource (a recording has ended), calibration.door.InputError (it cannot be opened: the user's to mend) and
-calibration.door.GoneError (it was there and is gone for good).
+EndOfSource (a recording has ended) and calibration.door.InputError (it cannot be opened: the user's to mend). A live
+source that is lost waits for its device and says so by `fault`.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class FrameSource(Source, ABC):
 
     @abstractmethod
     def read(self, timeout_s: float) -> Frame | None:
-        """The next frame, or None where none came within `timeout_s`. Raises EndOfSource, GoneError."""
+        """The next frame, or None where none came within `timeout_s`. Raises EndOfSource."""
 
     @property
     def share(self) -> float | None:
@@ -76,7 +76,7 @@ class LoadSource(Source, ABC):
     @abstractmethod
     def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:
         """New samples: time_s and load_kN, both (n,), n may be 0. A recording gives those up to `until_s` on the
-        frames' clock, a live source all that arrived so far. Raises GoneError."""
+        frames' clock, a live source all that arrived so far."""
 
     def close(self) -> None:  # noqa: B027
         """Give the device back; may be called twice."""
