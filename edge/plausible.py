@@ -50,6 +50,8 @@ def of_rig(rig: Rig, aliases: bool = True) -> list[str]:
     if angle and abs(angle / quarter - round(angle / quarter)) < 1e-3 and abs(angle) < 7:
         meant = round(math.degrees(angle))
         found.append(f"[view] growth_angle_deg: is {angle:g}; if that is radians, write {meant}: angles are in degrees")
+    if rig.lockin.harmonics == 1:
+        found.append("[lockin] harmonics: is 1: the columns of contact and of the zone ahead stay empty; they need 2")
     if rig.load.nominal_range_kN is not None:
         found += _gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
     hz, rate = rig.load.frequency_hz, rig.camera.frame_rate_hz

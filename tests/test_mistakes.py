@@ -363,6 +363,7 @@ DOUBTED = [
     ("notch in metres", swap("notch_mm = 3.0", "notch_mm = 0.003"), r"notch_mm: is 0.003; if that is metres, write 3"),
     ("pixels per mm, just possible", swap("mm_per_px = 0.5", "mm_per_px = 2.0"), r"mm_per_px: is 2; if that is pixels .*write 0.5"),
     ("growth angle in radians", swap("growth_angle_deg = 0.0", "growth_angle_deg = 3.14159"), r"growth_angle_deg: .*radians, write 180"),
+    ("one harmonic", swap("harmonics = 2", "harmonics = 1"), r"harmonics: is 1: the columns of contact"),
     (
         "load in newton",
         swap('path = "load.csv"', 'path = "load.csv"\nnominal_range_kN = 80000'),
