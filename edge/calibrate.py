@@ -30,6 +30,9 @@ def main(args: argparse.Namespace) -> int:
     """`bolotip calibrate KIND`."""
     if not args.profile.parent.is_dir():
         raise InputError(f"{args.profile}: there is no folder {args.profile.parent}; make it first")
+    for number, path in enumerate(args.recordings):
+        if path.resolve() in (other.resolve() for other in args.recordings[:number]):
+            raise InputError(f"{path}: is named twice, and would count as two measurements; name each recording once")
     KINDS[args.kind](args, [open_recording(path) for path in args.recordings])
     return 0
 

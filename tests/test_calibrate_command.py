@@ -341,3 +341,9 @@ def test_a_running_load_shows_as_flicker_in_what_should_be_still(lab, capsys):
     """What hw_notes/calibration.md says of it: a moderate load is not refused."""
     out = calibrate(lab, capsys, "pixels", "bar", profile="loaded.toml")
     assert "lines of the whole image at 7.00 Hz" in out
+
+
+def test_a_recording_named_twice_is_refused_however_it_is_written(lab, capsys):
+    (lab / "again").symlink_to(lab / "sweep-1.3")
+    err = calibrate(lab, capsys, "sweep", *(f"sweep-{hz}" for hz in SWEEP_HZ), "again", profile="twice.toml", code=2)
+    assert "again: is named twice" in err
