@@ -36,6 +36,9 @@ class CameraModel:
     readout_s: float = 0.012
     frame_delay_s: float = 0.005
     netd_K: float = 0.050
+    frame_noise_K: float = 0.0  # of a frame, beside it: shared by all pixels, by those of a row, of a column
+    row_noise_K: float = 0.0
+    column_noise_K: float = 0.0
     counts_per_K: float = 100.0
     zero_K: float = 0.0
     fixed_pattern_K: float = 1.0
@@ -167,6 +170,11 @@ class BenchCamera:
         self._rng.standard_normal(dtype=np.float32, out=noise)
         noise *= np.float32(m.netd_K * m.counts_per_K)
         image += noise
+        rows, columns = self.shape
+        for size_K, shape in ((m.frame_noise_K, (1, 1)), (m.row_noise_K, (rows, 1)), (m.column_noise_K, (1, columns))):
+            if size_K:
+                common = self._rng.standard_normal(shape, dtype=np.float32)
+                image.reshape(self.shape)[:] += np.float32(m.counts_per_K * size_K) * common
         even_K = m.drift_K_per_h * t / 3600 + m.flicker_K * np.sin(TURN * m.flicker_hz * t)
         image += np.float32(m.counts_per_K * even_K)
         if m.filter_weight:

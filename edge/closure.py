@@ -46,6 +46,12 @@ class Closure:
     opening_sd: float | None = None
     flags: tuple[str, ...] = ()
 
+    def columns(self, crack_mm: float) -> dict[str, float | None]:
+        """Of a row whose elastic tip is at `crack_mm`."""
+        names = "contact_length_mm", "contact_sd_mm", "contact_K", "ahead_K", "phase_gap_deg", "opening_fraction", "opening_sd"
+        reversal_mm = None if self.reversal_mm is None else crack_mm + self.reversal_mm
+        return {name: getattr(self, name) for name in names} | {"reversal_mm": reversal_mm}
+
 
 def along_crack(
     h: np.ndarray,
@@ -56,9 +62,12 @@ def along_crack(
     back_px: float,
     width_px: float,
     doubts: np.ndarray | None = None,
+    stripes: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> Profile:
     """Matched average across the crack: a strip with a bell-shaped profile of deviation width_px gives its peak value.
-    doubts (m, rows, columns): maps, K, that may stand in h with unknown factors of deviation 1."""
+    doubts (m, rows, columns): maps, K, that may stand in h with unknown factors of deviation 1; stripes: deviations
+    (rows,), (columns,), K, of what each row and each column may have in common.
+    """
     rows, columns = (np.asarray(i) for i in np.indices(h.shape))
     z = williams.to_crack(rows, columns, tip, angle_deg, 1.0)
     inside = usable & np.isfinite(h) & (np.abs(z.imag) < 3 * width_px) & (z.real > -back_px) & (z.real < AHEAD_PX)
@@ -73,7 +82,11 @@ def along_crack(
     def averaged(values: np.ndarray) -> np.ndarray:
         return np.bincount(place, weight * values[inside], n)[full] / p
 
-    others = np.array([averaged(d) for d in doubts]) if doubts is not None else None
+    others = np.array([averaged(d) for d in doubts]) if doubts is not None else np.empty((0, p.size))
+    for who, size in zip((rows, columns), stripes or ()):
+        among, number = np.unique(who[inside], return_inverse=True)  # only those that the strip crosses
+        share = np.bincount(number * n + place, weight, among.size * n).reshape(-1, n)[:, full] / p
+        others = np.concatenate([others, size[among, None] * share])
     return Profile(first[full] / p, averaged(h.real) + 1j * averaged(h.imag), sd_K / np.sqrt(p), width_px, others)
 
 
@@ -88,12 +101,13 @@ def analyse(
     h3: np.ndarray | None = None,
     h3_sd_K: float = 0.0,
     doubts: np.ndarray | None = None,
+    stripes: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> Closure:
     """Both zones from the corrected second-harmonic map h2 (rows, columns) complex, K, with deviation sd_K of each
-    component, the load's own second harmonic taken out up to `doubts` (edge/zones.py); the opening load too, where there is
-    a third harmonic."""
+    component, the load's own second harmonic taken out up to `doubts` and `stripes` (see `along_crack`); the opening load too,
+    where there is a third harmonic."""
     back_px = float(np.clip(crack_mm / mm_per_px, 12, 400))
-    profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w, doubts) for w in WIDTHS_PX]
+    profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w, doubts, stripes) for w in WIDTHS_PX]
     profiles = [p for p in profiles if p.x_px.size > 15 and p.x_px.min() < -6 and p.x_px.max() > 4]
     if not profiles:
         return Closure(flags=("no_contact",))

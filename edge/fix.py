@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import adiabatic, aliases, closure, contact, motion, region, second_harmonic, swing, tip, williams
+from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay
 from edge.growth_validity import ligament_too_small
@@ -21,8 +21,9 @@ from edge.path import CrackPath
 from edge.phase import LoadState
 from edge.record import Row
 from edge.rig import Rig
+from edge.second_look import Still
+from edge.shared_noise import Shared
 
-FAR_CORES = 2.0
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = 5.0  # deviations
 NOISY = 1.5  # times the profile's netd_K
@@ -91,8 +92,8 @@ class Fixer:
             flags.append("no_temperature")
         return flags
 
-    def fix(self, harmonics: Harmonics, load: LoadState, frame_rate_hz: float) -> Fix:
-        """The fix for the present estimate."""
+    def fix(self, harmonics: Harmonics, load: LoadState, frame_rate_hz: float, shared_counts: float = 0.0) -> Fix:
+        """The fix for the present estimate. shared_counts: noise that all pixels of a frame have in common."""
         fix = Fix(flags=self.standing_flags())
         self.spoiled = self._collisions(harmonics, load.frequency_hz, frame_rate_hz, fix)
         bad = self._bad(harmonics, fix)
@@ -104,6 +105,9 @@ class Fixer:
             fix.flags.append("noisy")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.values["noise_K"] = float(sd_K[0])
+        second = len(corrected.maps) > 1 and 2 not in self.spoiled
+        frame_share = shared_counts / (noise_K * self.counts_per_K) if noise_K > 0 else 0.0
+        shared = shared_noise.measure(corrected.maps[1 if second else 0], usable, frame_share)
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         if load.clipped:
             fix.flags.append("clipped")
@@ -111,14 +115,19 @@ class Fixer:
         if self.flow is not None and self.flow.phase_rad:
             more_s = -self.flow.phase_rad / (2 * np.pi * load.frequency_hz)
             corrected = delayed(corrected, load.frequency_hz, more_s)
-        second = len(corrected.maps) > 1 and 2 not in self.spoiled
+        still: Still | None = None
         if found is not None and second:
-            found, corrected, usable, swings = self._swing(corrected, load, usable, sd_K, found, fix)
+            per_K = fix.maps["stress_per_K"]
+            still = second_look.hold_still(self.rig, corrected.maps, per_K, sd_K, usable, found, load, shared, self.flow)
+            found, corrected, usable = still.found, replace(corrected, maps=still.maps), still.usable
+            if still.swings.clear:
+                fix.values["motion_px"] = still.swings.size_px
+                fix.flags += ["motion"] * ("motion" not in fix.flags)
         if found is not None:
-            self._tip_values(found, corrected, load.ratio, fix)
+            self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)
             fix.flags += self._doubts(found, load, bad)
-        if found is not None and second:
-            self._closure(corrected, load, usable, sd_K, swings, found, fix)
+        if still is not None:
+            self._closure(still, load, sd_K, fix)
         self.last = found
         self._keep_maps(harmonics, corrected, usable, found, fix)
         return fix
@@ -216,19 +225,6 @@ class Fixer:
             fix.flags.append("no_tip")
         return found
 
-    def _swing(
-        self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
-    ) -> tuple[tip.TipFit, Corrected, np.ndarray, swing.Swing]:
-        """Tip, maps and pixels to trust as of a specimen that does not swing with the load; its swing."""
-        found, maps, unsure, moves = swing.stop(
-            self.rig, corrected.maps, fix.maps["stress_per_K"], sd_K, usable, found, load.frequency_hz, self.flow
-        )
-        if moves.clear:
-            fix.values["motion_px"] = moves.size_px
-            if "motion" not in fix.flags:
-                fix.flags.append("motion")
-        return found, replace(corrected, maps=maps), usable & ~unsure, moves
-
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere; in the direction of the path, or while that is not known in the best one."""
         angle, last = self.path.angle_deg(), self.last
@@ -242,6 +238,15 @@ class Fixer:
         if found is not None and not self.path.seen:
             found = tip.turned(self.rig, stress, sd, usable, found, frequency_hz, self.flow)
         return found
+
+    def _widened(
+        self, found: tip.TipFit, corrected: Corrected, usable: np.ndarray, sd_K: np.ndarray, shared: Shared, fix: Fix
+    ) -> tip.TipFit:
+        """With what noise that pixels share adds to the deviations."""
+        if not shared.any:
+            return found
+        stress, sd = -2 * corrected.maps[0].real * fix.maps["stress_per_K"], 2 * float(sd_K[0]) * fix.maps["stress_per_K"]
+        return shared_noise.widened(found, stress, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
 
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, load_ratio: float, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
@@ -280,7 +285,7 @@ class Fixer:
         """What to keep in mind of this tip."""
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         flags = ["tip_weak"] if tip.weak(found) else []
-        ring = found.region.holds(self._around(found))
+        ring = found.region.holds(second_look.places(self.rig, found, self.shape))
         if np.any(ring & bad & self.specimen):
             flags.append("bad_pixels")
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
@@ -291,55 +296,13 @@ class Fixer:
             flags.append("irwin")
         return flags
 
-    def _around(self, found: tip.TipFit) -> np.ndarray:
-        """Every pixel's place in crack coordinates, complex mm."""
-        rows, columns = np.indices(self.shape)
-        return williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, self.rig.view.mm_per_px)
-
-    def _closure(
-        self,
-        corrected: Corrected,
-        load: LoadState,
-        usable: np.ndarray,
-        sd_K: np.ndarray,
-        swings: swing.Swing,
-        found: tip.TipFit,
-        fix: Fix,
-    ) -> None:
-        place, mm = (found.row_px, found.col_px), self.rig.view.mm_per_px
-        far = usable & region.quiet(self._around(found), found.region, FAR_CORES)
-        cleaned = second_harmonic.clean(corrected.maps[0], corrected.maps[1], float(sd_K[1]), far, load.h2, load.h2_sd)
-        h2 = cleaned.h2
-        if cleaned.taken_out:
-            fix.flags.append("h2")
-        if cleaned.disagrees:
-            fix.flags.append("h2_disagrees")
-        seen = closure.analyse(
-            h2,
-            float(sd_K[1]),
-            usable,
-            place,
-            found.angle_deg,
-            mm,
-            found.crack_mm,
-            corrected.maps[2] if len(corrected.maps) > 2 and 3 not in self.spoiled else None,
-            float(sd_K[2]) if len(corrected.maps) > 2 else 0.0,
-            second_harmonic.doubts(corrected.maps[0], cleaned.share_sd, swings.doubt_px),
-        )
+    def _closure(self, still: Still, load: LoadState, sd_K: np.ndarray, fix: Fix) -> None:
+        third = len(still.maps) > 2 and 3 not in self.spoiled
+        seen = second_look.look(self.rig, still, sd_K, load, third)
         fix.flags += seen.flags
-        fix.values |= {
-            "contact_length_mm": seen.contact_length_mm,
-            "contact_sd_mm": seen.contact_sd_mm,
-            "contact_K": seen.contact_K,
-            "ahead_K": seen.ahead_K,
-            "phase_gap_deg": seen.phase_gap_deg,
-            "opening_fraction": seen.opening_fraction,
-            "opening_sd": seen.opening_sd,
-            "reversal_mm": None if seen.reversal_mm is None else (fix.values["crack_mm"] or 0.0) + seen.reversal_mm,
-        }
-        fix.maps["h2"] = h2.astype(np.complex64)
-        path = contact.path_2f(h2, float(sd_K[1]), usable, place, found.angle_deg, mm, found.crack_mm)
-        fix.maps |= contact.for_maps(path, seen.contact_length_mm, seen.contact_sd_mm)
+        fix.values |= seen.closure.columns(fix.values["crack_mm"] or 0.0)
+        fix.maps["h2"] = seen.h2.astype(np.complex64)
+        fix.maps |= contact.for_maps(seen.path, seen.closure.contact_length_mm, seen.closure.contact_sd_mm)
 
     def _keep_maps(
         self, harmonics: Harmonics, corrected: Corrected, usable: np.ndarray, found: tip.TipFit | None, fix: Fix

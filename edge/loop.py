@@ -316,7 +316,8 @@ class Loop:
             why = ["no_load"] if load is None else ["settling"] if self.used else []
             fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
         else:
-            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz)
+            shared = self.outlook.shared(float(np.median(harmonics.noise)))
+            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared)
             row.frames = round(harmonics.frames)
             if harmonics.frames < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")

@@ -29,8 +29,10 @@ class Outlook:
     def __init__(self, shape: tuple[int, int], harmonics: int):
         step = max(1, shape[0] // ROWS)
         self.rows, self.harmonics = slice(step // 2, None, step), harmonics
+        self.pixels = len(range(shape[0])[self.rows]) * shape[1]
         # of the last frames in any order: offset, time, sines and cosines; mean
         self.regressors, self.means = np.empty((FRAMES, 2 + 2 * harmonics)), np.empty(FRAMES)
+        self.sd = 0.0  # of the means around what was foretold, counts: the camera's own, whatever the load does
         self.reset()
 
     def reset(self) -> None:
@@ -63,6 +65,10 @@ class Outlook:
             self._learn(x[1])
         return off
 
+    def shared(self, noise: float) -> float:
+        """Noise that all pixels of a frame have in common, counts, where that of a pixel is `noise`."""
+        return math.sqrt(max(0.0, self.sd**2 - noise**2 / self.pixels))
+
     def _learn(self, now_s: float) -> None:
         """now_s: of the last frame, from the origin."""
         n = min(self.seen, FRAMES)
@@ -85,4 +91,5 @@ class Outlook:
         b[1] /= span_s
         b[0] -= b[1] * now_s  # the slope counts from the origin again
         self.coefficients = b.tolist()
+        self.sd = sd
         self.limit = max(CLEAR * sd, SHARE * math.hypot(b[2], b[2 + self.harmonics]))

@@ -19,7 +19,8 @@ from edge.wave_fit import WaveFit, fit_harmonics, near_frequency, strongest_freq
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
-SPARSE_SAMPLES = 40  # in a window of a sparse signal
+SPARSE_SAMPLES, LONGER = 40, 4  # in a window of a sparse signal; and up to so many times that where it is noisy
+SPARSE_PHASE_SD = 0.06  # rad, of its window: more and the window is doubled
 KEPT, MOST_KEPT = 256, 4096  # knots, at least; and at most
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
@@ -74,7 +75,7 @@ class LoadPhase:
         """samples_per_s: given where the signal is sparse (taken from the frames), so that it is seen as an alias; the
         frequency is then looked for near the nominal one, and cycles are counted by phase. memory_s: over which `state` is
         asked for."""
-        self.samples_per_s = samples_per_s
+        self.samples_per_s, self.longer = samples_per_s, 1
         self.nominal_hz = self.frequency_hz = frequency_hz
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
         kept = int(2.5 * memory_s / self.window_s)  # windows overlap by half
@@ -93,7 +94,7 @@ class LoadPhase:
 
     @property
     def window_s(self) -> float:
-        sparse = SPARSE_SAMPLES / self.samples_per_s if self.samples_per_s else 0.0
+        sparse = self.longer * SPARSE_SAMPLES / self.samples_per_s if self.samples_per_s else 0.0
         return max(WINDOW_S, CYCLES / min(self.frequency_hz, self.nominal_hz * 2), sparse)
 
     def feed(self, time_s: np.ndarray, load_kN: np.ndarray) -> None:
@@ -189,9 +190,12 @@ class LoadPhase:
         return fit_harmonics(t, p, self.frequency_hz)
 
     def _is_good(self, fit: WaveFit) -> bool:
+        noisiest = 0.25 if self.samples_per_s is None else SPARSE_PHASE_SD * np.sqrt(fit.samples / 2)
+        if self.samples_per_s and fit.noise_kN > noisiest * fit.amplitude_kN > 5 * noisiest * fit.noise_kN / np.sqrt(fit.samples):
+            self.longer = min(2 * self.longer, LONGER)
         return (
             fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples), DUST * abs(fit.mean_kN))
-            and fit.noise_kN < fit.amplitude_kN * max(0.03, min(0.25, 3 * self.typical_noise or 0.25))
+            and fit.noise_kN < fit.amplitude_kN * max(0.03, min(noisiest, 3 * self.typical_noise or noisiest))
             and self.nominal_hz / FARTHEST < fit.frequency_hz < self.nominal_hz * FARTHEST
         )
 

@@ -30,9 +30,18 @@ class Cleaned:
     disagrees: bool
 
 
-def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2: complex, load_h2_sd: float) -> Cleaned:
+def clean(
+    h1: np.ndarray,
+    h2: np.ndarray,
+    sd_K: float,
+    far: np.ndarray,
+    load_h2: complex,
+    load_h2_sd: float,
+    least_sd: tuple[float, float, float] = (0.0, 0.0, 0.0),
+) -> Cleaned:
     """h1, h2 (rows, columns) complex, K; sd_K of each component of h2; far (rows, columns) bool: pixels beside which
-    there is neither contact nor dissipation. load_h2: what the load signal has."""
+    there is neither contact nor dissipation. load_h2: what the load signal has. least_sd: of the share and of a
+    motion right and down, where pixels share noise (edge/shared_noise.py)."""
     # T(x - d sin phi) = T(x) - d grad Im[h1 e^{i phi}] sin phi, whose 2f part is +i/2 d grad h1
     right, down = gradient(h1)
     copies = h1, 0.5j * right, 0.5j * down
@@ -45,7 +54,7 @@ def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2:
     except np.linalg.LinAlgError:
         return Cleaned(h2 - load_h2 * h1, load_h2, load_h2_sd, np.zeros(2, complex), np.full(2, np.inf), True, False)
     b = inverse @ (x.conj() @ y)
-    sd = sd_K * np.sqrt(np.diag(inverse).real)
+    sd = np.maximum(sd_K * np.sqrt(np.diag(inverse).real), least_sd)
     share, share_sd = complex(b[0]), float(sd[0])
     disagrees = abs(share - load_h2) > 4 * np.hypot(share_sd, load_h2_sd) + 0.003
     if share_sd > SURE_SD:
@@ -59,10 +68,14 @@ def clean(h1: np.ndarray, h2: np.ndarray, sd_K: float, far: np.ndarray, load_h2:
     return Cleaned(cleaned, share, share_sd, b[1:], sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
 
 
-def doubts(h1: np.ndarray, share_sd: float, motion_sd_px: np.ndarray) -> np.ndarray:
-    """Maps (3, rows, columns) of what one deviation of share and motion brings to 2f."""
+def doubts(h1: np.ndarray, covariance: np.ndarray, motion_sd_px: np.ndarray) -> np.ndarray:
+    """Maps (4, rows, columns) of what one deviation of the share, an offset and the motion brings to 2f; covariance (2, 2):
+    of share and offset, K."""
     right, down = gradient(h1.real.astype(complex), DOUBT_BLUR_PX)
-    return np.stack([share_sd * h1.real, 0.5 * motion_sd_px[0] * right.real, 0.5 * motion_sd_px[1] * down.real])
+    values, ways = np.linalg.eigh(covariance)
+    (s1, o1), (s2, o2) = (ways * np.sqrt(np.maximum(values, 0))).T
+    motion = [0.5 * motion_sd_px[0] * right.real, 0.5 * motion_sd_px[1] * down.real]
+    return np.stack([s1 * h1.real + o1, s2 * h1.real + o2, *motion])
 
 
 def gradient(h: np.ndarray, blur_px: float = FAR_BLUR_PX) -> tuple[np.ndarray, np.ndarray]:

@@ -61,9 +61,10 @@ def stop(
     found: tip.TipFit,
     frequency_hz: float,
     flow: Flow | None,
+    offset_sd_K: float = 0.0,
 ) -> tuple[tip.TipFit, np.ndarray, np.ndarray, Swing]:
     """Tip and maps (H, rows, columns) complex K, deviations sd_K (H,), as of a specimen that stands still; where the 2f
-    map cannot be trusted (rows, columns); and the swing."""
+    map cannot be trusted (rows, columns); and the swing. offset_sd_K: of what the whole 2f map may have too much."""
     rows, columns = (np.asarray(i) for i in np.indices(usable.shape))
     mm = rig.view.mm_per_px
     view = View(found.angle_deg, mm, -0.5 / stress_per_K)
@@ -73,7 +74,7 @@ def stop(
         ring = usable & found.region.holds(z) & region.quiet(z, found.region, CORES)
         if np.count_nonzero(ring) < region.LEAST_PIXELS:
             break
-        moves = measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], float(sd_K[1]), view)
+        moves = measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], float(sd_K[1]), view, offset_sd_K)
         if moves.size_px < LEAST_PX:
             break
         still = take_out(maps, z, found.coefficients, REACH * found.region.outer_mm, moves.d_px, view)
@@ -103,23 +104,30 @@ def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) 
 
 
 def measure(
-    coefficients: np.ndarray, z: np.ndarray, h1: np.ndarray, h2: np.ndarray, sd_K: float, view: View
+    coefficients: np.ndarray,
+    z: np.ndarray,
+    h1: np.ndarray,
+    h2: np.ndarray,
+    sd_K: float,
+    view: View,
+    offset_sd_K: float = 0.0,
 ) -> Swing:
-    """From h1, h2 (n,) complex K, h2 with deviation sd_K of each component, at places z (n,)."""
+    """From h1, h2 (n,) complex K, h2 with deviation sd_K of each component beside one of all, offset_sd_K, at places z (n,)."""
     n = np.arange(1, len(coefficients) + 1)
     slope = williams.analytic(coefficients * (n / 2 - 1), z) / z
     slope = slope * np.exp(-1j * np.deg2rad(view.angle_deg)) * view.mm_per_px * view.K_per_MPa
     # d/dx of Re f is Re f', d/dy is Re(i f'), and down is -y
-    x = np.stack([h1, 0.5j * slope.real, 0.5j * (-1j * slope).real])
-    inverse = np.linalg.pinv(x.conj() @ x.T, hermitian=True)
-    sd = sd_K * np.sqrt(np.diag(inverse).real)[1:]
-    d, share = np.zeros(2, complex), 0.0 + 0.0j
+    x = np.stack([h1, np.full(z.size, offset_sd_K), 0.5j * slope.real, 0.5j * (-1j * slope).real])
+    prior = np.array([0, sd_K**2, 0, 0])  # the unit of the offset is its deviation
+    inverse = np.linalg.pinv(x.conj() @ x.T + np.diag(prior), hermitian=True)
+    sd = sd_K * np.sqrt(np.diag(inverse).real)[2:]
+    b = np.zeros(4, complex)  # share of h1, offset, motion right and down
     for step in range(STEPS):
-        model = seen(coefficients, z, d, view)[1] if step else 0.0
-        b = inverse @ (x.conj() @ (h2 - share * h1 - model))
-        share, d = share + b[0], d + b[1:]
-        if not np.any(np.abs(d) > CLEAR * sd):
+        model = seen(coefficients, z, b[2:], view)[1] if step else 0.0
+        b = b + inverse @ (x.conj() @ (h2 - b[:2] @ x[:2] - model) - prior * b)
+        if not np.any(np.abs(b[2:]) > CLEAR * sd):
             break
+    d = b[2:]
     mean, doubt = believed(d, sd)
     return Swing(mean, doubt, bool(np.any(np.abs(d) > CLEAR * sd)))
 

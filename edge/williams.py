@@ -16,6 +16,7 @@ edge) as L^(-(n-1)/2). They enter with that as prior deviation, times a factor t
 they may hide enters the deviations of K, T and tip.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,11 +102,13 @@ def fit(
     scale: float | None = None,
     weights: np.ndarray | None = None,
     flow: Flow | None = None,
+    groups: Sequence[tuple[np.ndarray, float]] = (),
 ) -> Series:
     """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each, weighted by `weights` (n,),
     with the heat that flows (edge/conduction.py).
 
     fades_over_mm: L of the prior, None for none. scale: |c_1| the prior starts from; found from a first fit otherwise.
+    groups: who shares noise with whom, a number each (n,), and the deviation of that noise, MPa: enters the covariance.
     Raises numpy.linalg.LinAlgError where the pixels don't determine the series.
     """
     unit = float(np.median(np.abs(z)))
@@ -134,6 +137,9 @@ def fit(
     c1 = complex(b[2], b[3])
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
+    for who, size in groups:
+        spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
+        covariance += _named(spread @ spread.T, c1, unit)
     return Series(coefficients, shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
 
 

@@ -61,6 +61,9 @@ def timing() -> list[Condition]:
     ]  # fmt: skip
 
 
+STRIPES = {"row_noise_K": 0.020, "column_noise_K": 0.020}
+
+
 def camera() -> list[Condition]:
     g = "camera"
     return [
@@ -71,6 +74,8 @@ def camera() -> list[Condition]:
         Condition("blinking pixels 0.5 %", g, camera={"blinking": 0.005}),
         Condition("hot pixels 0.5 %", g, hot=0.005),
         Condition("drift 20 K/h", g, camera={"drift_K_per_h": 20.0}),
+        Condition("rows and columns restless by 20 mK each", g, camera=STRIPES),
+        Condition("whole frames restless by 10 mK", g, camera={"frame_noise_K": 0.010}),
     ]
 
 
@@ -177,6 +182,7 @@ def special() -> list[Condition]:
         Condition("open crack", "open", opened),
         Condition("open crack, load h2 5 %", "open", opened, wave={"h2": 0.05, "h2_deg": (0.0, 70.0, -140.0, 180.0)}),
         Condition("open crack, motion 0.5 px", "open", opened, camera={"motion_px": 0.5, "motion_deg": (0.0, 45.0, 90.0, 135.0)}),
+        Condition("open crack, rows, columns and frames restless", "open", opened, camera={**STRIPES, "frame_noise_K": 0.010}),
         Condition("open crack, all together", "open", opened, **HALF),
         Condition("no crack", "uncracked", sheets),
         Condition("no crack, motion 0.5 px", "uncracked", sheets, camera={"motion_px": 0.5, "motion_deg": (0.0, 45.0, 90.0)}),

@@ -202,7 +202,9 @@ def against_maps(made: Recording, maps: dict[str, np.ndarray], frames: int) -> d
     """
     zones = made.scene.zones
     truth = [made.scene.harmonics()[0], zones[1] if zones else np.zeros(made.scene.mean_K.shape)]
-    sigma = np.hypot(made.camera.netd_K, 1 / made.camera.counts_per_K / np.sqrt(12))
+    camera = made.camera
+    parts = camera.netd_K, camera.frame_noise_K, camera.row_noise_K, camera.column_noise_K, 1 / camera.counts_per_K / np.sqrt(12)
+    sigma = float(np.linalg.norm(parts))
     hz = made.wave.frequency(float(made.exposure_s[-1]) - 0.5)
     out: dict[str, Any] = {"available": frames}
     use = maps["mask"].astype(bool)

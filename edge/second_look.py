@@ -1,0 +1,96 @@
+"""The part of a fix that the second harmonic gives, once the first has shown the tip.
+
+shared noise out of the 2f map -> swing of the specimen out of both -> copies of the first harmonic out of the second -> closure
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from edge import closure, contact, region, second_harmonic, shared_noise, swing, tip, williams
+from edge.conduction import Flow
+from edge.phase import LoadState
+from edge.rig import Rig
+from edge.shared_noise import Left, Shared
+
+FAR_CORES = 2.0
+
+
+@dataclass(frozen=True)
+class Still:
+    """Tip, maps (H, rows, columns) complex K, and pixels to trust as of a specimen that stands still; its swing; and what may
+    be left of shared noise at 2f, None where pixels share none."""
+
+    found: tip.TipFit
+    maps: np.ndarray
+    usable: np.ndarray
+    swings: swing.Swing
+    left: Left | None
+
+
+@dataclass(frozen=True)
+class Look:
+    """h2 (rows, columns) complex, K, without copies of the first harmonic; what it says; its profile along the crack."""
+
+    h2: np.ndarray
+    closure: closure.Closure
+    path: contact.Path2f | None
+    flags: tuple[str, ...]
+
+
+def places(rig: Rig, found: tip.TipFit, shape: tuple[int, int]) -> np.ndarray:
+    """Every pixel's place in crack coordinates, (rows, columns) complex mm."""
+    rows, columns = np.indices(shape)
+    return williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px)
+
+
+def _far(rig: Rig, usable: np.ndarray, found: tip.TipFit) -> np.ndarray:
+    """Pixels beside which there is neither contact nor dissipation."""
+    z = places(rig, found, (usable.shape[0], usable.shape[1]))
+    return usable & region.quiet(z, found.region, FAR_CORES)
+
+
+def hold_still(
+    rig: Rig,
+    maps: np.ndarray,
+    stress_per_K: float,
+    sd_K: np.ndarray,
+    usable: np.ndarray,
+    found: tip.TipFit,
+    load: LoadState,
+    shared: Shared,
+    flow: Flow | None,
+) -> Still:
+    """maps (H, rows, columns) complex K with deviations sd_K (H,) of a component; usable (rows, columns) bool."""
+    left, offset_sd_K = None, 0.0
+    if shared.any:
+        maps, far = maps.copy(), _far(rig, usable, found)
+        maps[1], left = shared_noise.take_out(maps[0], maps[1], float(sd_K[1]), far, shared, load.h2, load.h2_sd)
+        offset_sd_K = float(np.sqrt(left.covariance[1, 1]))
+    found, maps, unsure, moves = swing.stop(
+        rig, maps, stress_per_K, sd_K, usable, found, load.frequency_hz, flow, offset_sd_K
+    )
+    return Still(found, maps, usable & ~unsure, moves, left)
+
+
+def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool) -> Look:
+    """What stands at 2f behind and ahead of the tip; `third`: whether the third harmonic can be used beside it."""
+    found, maps, left = still.found, still.maps, still.left
+    far, sd = _far(rig, still.usable, found), float(sd_K[1])
+    least_sd = left.copies_sd if left is not None else (0.0, 0.0, 0.0)
+    cleaned = second_harmonic.clean(maps[0], maps[1], sd, far, load.h2, load.h2_sd, least_sd)
+    covariance = left.covariance if left is not None else np.diag([cleaned.share_sd**2, 0.0])
+    around = still.usable, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px
+    seen = closure.analyse(
+        cleaned.h2,
+        sd,
+        *around,
+        found.crack_mm,
+        maps[2] if third else None,
+        float(sd_K[2]) if third else 0.0,
+        second_harmonic.doubts(maps[0], covariance, still.swings.doubt_px),
+        (left.row_sd, left.column_sd) if left is not None else None,
+    )
+    flags = [flag for flag, so in (("h2", cleaned.taken_out), ("h2_disagrees", cleaned.disagrees)) if so]
+    path = contact.path_2f(cleaned.h2, sd, *around, found.crack_mm)
+    return Look(cleaned.h2, seen, path, (*flags, *seen.flags))
