@@ -316,14 +316,13 @@ class Loop:
             why = ["no_load"] if load is None else ["settling"] if self.used else []
             fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
         else:
-            shared = self.outlook.shared(float(np.median(harmonics.noise)))
-            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared)
+            shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
+            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared_counts)
             row.frames = round(harmonics.frames)
             if harmonics.frames < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
         fix.fill(row)
-        if self.load.nominal:
-            fix.flags.append("load_from_edges")
+        fix.flags += ["load_from_edges"] * self.load.nominal
         if abs(self.clock.frame_rate_hz / self.rig.camera.frame_rate_hz - 1) > OTHER_RATE:
             fix.flags.append("other_rate")
         if self.calendar.was_set():

@@ -50,6 +50,8 @@ RANKS = {
     "edge.swing": 2.2,
     "edge.sources.simulated": 2.1,
     "edge.contact": 2.2,
+    "edge.shared_noise": 2.2,
+    "edge.second_look": 2.3,
     "edge.fix": 2.5,
     "edge.whole_recording": 2.6,
     "edge.plausible": 2.6,
