@@ -107,7 +107,9 @@ class Fixer:
         fix.values["noise_K"] = float(sd_K[0])
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         frame_share = shared_counts / (noise_K * self.counts_per_K) if noise_K > 0 else 0.0
-        shared = shared_noise.measure(corrected.maps[1 if second else 0], usable, frame_share)
+        # at 1f the field itself bends from patch to patch
+        shared = shared_noise.measure(corrected.maps[1], usable, float(sd_K[1]), frame_share) if second else Shared()
+        sd_K = shared.patches * sd_K
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         if load.clipped:
             fix.flags.append("clipped")

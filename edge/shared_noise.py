@@ -1,9 +1,12 @@
-"""Noise that pixels share: all of a frame, those of a row, those of a column.
+"""Noise that pixels share: all of a frame, those of a row, those of a column, and neighbours.
 
 The readout of a microbolometer gives the whole image, each row and each column a little noise of its own in every frame
 (common practice, no source). In the map of a harmonic it stands as an offset and as stripes, and no average along them
 loses it: where the crack runs along a row, a stripe looks like contact all along it. So their size is measured, what the
 far field shows of them at 2f is taken out, and what is left enters the deviations.
+
+A camera that smooths its images makes neighbours alike: averages over a patch then have more noise than the pixel's own
+lets one expect, and a pixel counts as that much noisier.
 
 Sizes are given as shares of one pixel's noise, so they are the same at each harmonic.
 """
@@ -19,7 +22,9 @@ from edge.second_harmonic import gradient
 from edge.tip import TipFit
 
 FEWEST = 20  # rows or columns, and pixels in each, for their noise to be measured
-SURE = 4.0  # deviations by which stripes must stand out
+SURE = 4.0  # deviations by which stripes and patches must stand out
+PATCH_PX = 8  # wider than what cameras smooth over
+WHOLE = 0.9  # of a patch's pixels must be usable
 BEND = 6.0  # variance of a second difference over that of its terms: 1 + 4 + 1
 SPREAD = 2.0  # deviation of that variance from the median of n squares, in 1/sqrt(n): 1.44 for n that are independent
 SHARE_SD = 0.01  # of h1 in h2, about what the load signal says of it: far wider than the far field tells in most views
@@ -30,11 +35,13 @@ SPARED = 4  # every so many pixels tell a pixel's noise well enough
 
 @dataclass(frozen=True)
 class Shared:
-    """Deviations over that of a pixel's noise: of what all pixels of a frame share, those of a row, those of a column."""
+    """Deviations over that of a pixel's noise: of what all pixels of a frame share, those of a row, those of a column. The
+    pixel's noise is here that of one among independent ones whose averages are as noisy: `patches` times its own."""
 
     frame: float = 0.0
     row: float = 0.0
     column: float = 0.0
+    patches: float = 1.0
 
     @property
     def any(self) -> bool:
@@ -62,17 +69,45 @@ class Left:
         return float(np.sqrt(self.covariance[0, 0])), float(self.motion_sd_px[0]), float(self.motion_sd_px[1])
 
 
-def measure(h: np.ndarray, usable: np.ndarray, frame: float) -> Shared:
-    """From a harmonic's map h (rows, columns) complex and the pixels to use; frame: what the mean of a few rows of a frame
-    has beyond the pixels' own noise, as a share of it."""
-    row, column = stripes(h, usable), stripes(h.T, usable.T)
+def measure(h: np.ndarray, usable: np.ndarray, sd: float, frame: float) -> Shared:
+    """From a harmonic's map h (rows, columns) complex, of deviation sd of a component, and the pixels to use; frame: what
+    the mean of a few rows of a frame has beyond the pixels' own noise, as a share of it."""
+    like = patches(h, usable, sd)
+    row, column = stripes(h, usable, like) / like, stripes(h.T, usable.T, like) / like
     own = row**2 / min(ROWS, h.shape[0]) + column**2 / h.shape[1]
-    return Shared(float(np.sqrt(max(0.0, frame**2 - own))), row, column)
+    return Shared(float(np.sqrt(max(0.0, (frame / like) ** 2 - own))), row, column, like)
 
 
-def stripes(h: np.ndarray, usable: np.ndarray) -> float:
+def patches(h: np.ndarray, usable: np.ndarray, sd: float) -> float:
+    """Deviation of means over patches of the map h over that of means of independent pixels, 1 where it is not clearly
+    more: by second differences from patch to patch in both directions, in which smooth fields and all stripes cancel."""
+    rows, columns = h.shape[0] // PATCH_PX, h.shape[1] // PATCH_PX
+
+    def over_patches(image: np.ndarray) -> np.ndarray:
+        parts = image[: rows * PATCH_PX, : columns * PATCH_PX].reshape(rows, PATCH_PX, columns, PATCH_PX)
+        return np.asarray(parts.mean(axis=(1, 3)))
+
+    cover = over_patches(usable.astype(float))
+    mean = over_patches(np.where(usable, h, 0)) / np.maximum(cover, 0.5)
+    whole = cover > WHOLE
+    bend = mean[1:, 1:] - mean[1:, :-1] - mean[:-1, 1:] + mean[:-1, :-1]
+    bend = bend[whole[1:, 1:] & whole[1:, :-1] & whole[:-1, 1:] & whole[:-1, :-1]]
+    if bend.size < FEWEST or not sd > 0:
+        return 1.0
+    own = 4 * sd**2 / PATCH_PX**2
+    ratio = float(np.median(np.abs(bend) ** 2)) / (2 * np.log(2)) / own
+    if not ratio > 1 + SURE * SPREAD / np.sqrt(bend.size):
+        return 1.0
+    # what a Gaussian filter of deviation s has made like 2 sqrt(pi) s shows as less by 3 s/(sqrt(pi) PATCH_PX): patches have
+    # noise in common with the next ones
+    loss = 3 / (2 * np.pi * PATCH_PX)
+    return float(1 - np.sqrt(max(0.0, 1 - 4 * loss * np.sqrt(ratio)))) / (2 * loss)
+
+
+def stripes(h: np.ndarray, usable: np.ndarray, like: float = 1.0) -> float:
     """Deviation of what the pixels of a row share over that of a pixel, 0 where none stands out: by second differences
-    from row to row, in which smooth fields and columns' stripes cancel, and medians, which a crack does not move."""
+    from row to row, in which smooth fields and columns' stripes cancel, and medians, which a crack does not move. like:
+    the `patches` of the map."""
     three = usable[2:] & usable[1:-1] & usable[:-2]
     count = three.sum(1)
     long = count >= FEWEST
@@ -82,7 +117,7 @@ def stripes(h: np.ndarray, usable: np.ndarray) -> float:
     exponential = BEND * 2 * np.log(2)  # median of a squared complex normal number, in variances of a component
     pixel = float(np.median(np.abs(bend[three][::SPARED]) ** 2)) / exponential
     means = bend[long].sum(1) / count[long]
-    own = pixel / float(np.median(count[long]))
+    own = like**2 * pixel / float(np.median(count[long]))
     beyond = float(np.median(np.abs(means) ** 2)) / exponential - own
     if not beyond > SURE * SPREAD / np.sqrt(means.size) * own:
         return 0.0

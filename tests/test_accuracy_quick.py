@@ -28,6 +28,14 @@ def test_a_render_of_each_base_scene_comes_out_near_the_truth(name, index):
     assert abs(seen["cycles_off"]) < 1.5 and seen["lost_off"] == 0 and seen["copies_off"] == 0
 
 
+@pytest.mark.parametrize("index", [0, 1, 2])
+def test_a_restless_camera_s_open_crack_comes_out_near_the_truth_and_without_contact(index):
+    seen = measure.compare(BY_NAME["open crack, rows, columns and frames restless"], index)
+    assert seen["tip"] and not seen["contact"]
+    assert max(abs(seen["row_px"]), abs(seen["col_px"])) < PX and abs(seen["dK_off"]) < DK_SHARE
+    assert abs(seen["z_T"]) < 4 and seen["T_sd"] < 0.15
+
+
 def test_a_wrong_response_of_the_camera_shows_in_the_figures(monkeypatch):
     """The same render with a detector twice as slow as the profile says: gain at 7 Hz 0.75 instead of 0.92."""
     honest = measure.rig_of

@@ -3,6 +3,7 @@
 Maps are a closed-form centre crack (Westergaard 1939; Sih 1966) with noise of known sizes, all invented.
 """
 
+import cv2
 import numpy as np
 import plates
 import pytest
@@ -41,21 +42,38 @@ def test_stripes_are_measured_beside_a_crack_s_field_and_other_stripes(size):
     found = []
     for seed in range(12):
         rng = np.random.default_rng(seed)
-        found.append(shared_noise.measure(H1 + SD_K * noise(rng, Shared(0.2, size, 0.5)), ALL, 0.2))
+        found.append(shared_noise.measure(LOAD_H2 * H1 + SD_K * noise(rng, Shared(0.2, size, 0.5)), ALL, SD_K, 0.2))
     assert np.mean([f.row for f in found]) == pytest.approx(size, rel=0.12, abs=0.02)
     assert np.mean([f.column for f in found]) == pytest.approx(0.5, rel=0.12)
 
 
 def test_no_stripes_are_seen_in_plain_noise():
-    found = [shared_noise.measure(noise(np.random.default_rng(s), Shared()), ALL, 0.0) for s in range(60)]
+    found = [shared_noise.measure(noise(np.random.default_rng(s), Shared()), ALL, 1.0, 0.0) for s in range(60)]
     assert sum(f.any for f in found) <= 1
+
+
+def smoothed(h: np.ndarray, sigma_px: float) -> np.ndarray:
+    """By a camera's Gaussian filter; real and imaginary part alike."""
+    return np.asarray(cv2.GaussianBlur(h.real, (0, 0), sigma_px) + 1j * cv2.GaussianBlur(h.imag, (0, 0), sigma_px))
+
+
+@pytest.mark.parametrize("sigma_px", [0.6, 0.8, 1.2])
+def test_neighbours_that_a_camera_makes_alike_count_as_noisier(sigma_px):
+    """A Gaussian of deviation s leaves 1/(4 pi s^2) of a pixel's variance and all of a wide mean's (its integral squared)."""
+    found = []
+    for seed in range(12):
+        own = smoothed(noise(np.random.default_rng(seed), Shared()), sigma_px)
+        sd = float(np.sqrt(np.mean(np.abs(own) ** 2) / 2))
+        found.append(shared_noise.measure(LOAD_H2 * H1 / SD_K * sd + own, ALL, sd, 0.0))
+    assert np.mean([f.patches for f in found]) == pytest.approx(2 * np.sqrt(np.pi) * sigma_px, rel=0.12)
+    assert max(max(f.row, f.column) for f in found) < 0.1
 
 
 def test_rows_that_jump_are_not_taken_for_frames_that_jump():
     """The mean of a few rows, by which whole frames are judged, has their stripes in it."""
     rng = np.random.default_rng(4)
     jumps = np.sqrt(0.3**2 + 0.8**2 / 8 + 0.5**2 / SHAPE[1])
-    found = shared_noise.measure(noise(rng, Shared(0.3, 0.8, 0.5)), ALL, float(jumps))
+    found = shared_noise.measure(noise(rng, Shared(0.3, 0.8, 0.5)), ALL, 1.0, float(jumps))
     assert found.frame == pytest.approx(0.3, abs=0.1)
 
 
