@@ -113,7 +113,7 @@ class Fixer:
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         if load.clipped:
             fix.flags.append("clipped")
-        found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
+        found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), shared, fix)
         if self.flow is not None and self.flow.phase_rad:
             more_s = -self.flow.phase_rad / (2 * np.pi * load.frequency_hz)
             corrected = delayed(corrected, load.frequency_hz, more_s)
@@ -202,7 +202,7 @@ class Fixer:
         return (s.temperature_C or 0.0) + ZERO_C_K
 
     def _tip(
-        self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, fix: Fix
+        self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, shared: Shared, fix: Fix
     ) -> tip.TipFit | None:
         if 1 in self.spoiled:
             return None
@@ -217,6 +217,9 @@ class Fixer:
         usable &= ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
+        if found is not None and shared.any:
+            wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
+            found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
         if found is not None:
             found, self.flow = adiabatic.refine(
                 self.rig, stress, sd, usable, found, load.frequency_hz, self.flow, self.profile.frame_delay_s is not None
