@@ -28,7 +28,7 @@ def draw(known: Basis, frequency_hz: float, memory_s: float, sizes: Sequence[AtS
         panels = figure.subplots(2, 3).ravel()
         _noise(panels[0], known, frequency_hz, memory_s)
         _lengths(panels[1], known, frequency_hz)
-        _map(panels[2], known, frequency_hz, sizes)
+        _map(panels[2], known, sizes)
         _dK(panels[3], known, sizes)
         _zones(panels[4], known, frequency_hz, sizes)
         _life(panels[5], sizes)
@@ -73,7 +73,7 @@ def _lengths(axes: Axes, known: Basis, frequency_hz: float) -> None:
     _legend(axes, 3)
 
 
-def _map(axes: Axes, known: Basis, frequency_hz: float, sizes: Sequence[AtSize]) -> None:
+def _map(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     """Expected 1f amplitude near the tip: leading term and T, for the middle one of the sizes in view."""
     shown = [a for a in sizes if a.in_view and math.isfinite(a.dK_MPa_sqrt_m)]
     axes.set_title("Expected 1f amplitude (mK)", loc="left")

@@ -15,7 +15,7 @@ from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 
 COUNTS_PER_K, NOISE_K, FRAMES = 100.0, 0.050, 1500
-LOAD = LoadState(7.0, 10.0, 0.0, 0.1, 0j, 1e-4, 0.0)
+LOAD = LoadState(7.0, 10.0, 0.0, 0.1, 0j, 1e-4)
 
 
 def rig_for(plate, geometry="plate", width_mm=100.0, yield_MPa=345.0):
