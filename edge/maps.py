@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD
 from edge import williams
 
 NAME = re.compile(r"maps-(\d+)\.npz")
@@ -143,12 +144,12 @@ def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:
 
 def component_noise_K(h: np.ndarray, mask: np.ndarray) -> float:
     """Standard deviation in K of one quadrature component of a harmonic map, from the differences of neighbouring
-    pixels: smooth fields drop out, and the median absolute deviation (x 1.4826) ignores the few steep places.
+    pixels: smooth fields drop out, and the median absolute deviation ignores the few steep places.
     NaN when the specimen has no neighbouring pixels."""
     across = (h[:, 1:] - h[:, :-1])[mask[:, 1:] & mask[:, :-1]]
     down = (h[1:] - h[:-1])[mask[1:] & mask[:-1]]
     steps = np.concatenate([across.real, across.imag, down.real, down.imag])
-    return float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2)) if steps.size else float("nan")
+    return float(MAD_TO_SD * np.median(np.abs(steps)) / np.sqrt(2)) if steps.size else float("nan")
 
 
 def phase_deg(h: np.ndarray, mask: np.ndarray, noise_K: float) -> np.ndarray:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD, robust_sd
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
 from edge.rig import Rig, Specimen
 from edge.surroundings import grown, opened
@@ -135,14 +136,14 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """Dead (no noise), blinking (much noise) and stuck pixels (far from all neighbours), mask (rows, columns)."""
     alive = noise[noise > 0]  # more than half of a view may be a frame around it that never changes
     typical = float(np.median(alive)) if alive.size else 0.0
-    spread = 1.4826 * float(np.median(np.abs(alive - typical))) + 1e-12 if alive.size else 1e-12
+    spread = robust_sd(alive) + 1e-12 if alive.size else 1e-12
     bad = (noise < 0.3 * typical) | (noise > typical + max(8 * spread, 0.5 * typical)) | ~np.isfinite(noise)
     import cv2
 
     smooth = cv2.medianBlur(mean.astype(np.float32), 5)
     off = np.abs(mean - smooth)
     # in an image without fixed pattern its edges stand out of the rest as much as stuck pixels do
-    bad |= off > max(12 * 1.4826 * float(np.median(off)), 3 * typical, 1e-12)
+    bad |= off > max(12 * MAD_TO_SD * float(np.median(off)), 3 * typical, 1e-12)
     return bad
 
 
