@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.robust import MAD_TO_SD
 from edge import williams
+from edge.region import Region
 
 NAME = re.compile(r"maps-(\d+)\.npz")
 # A circular complex Gaussian exceeds k times its component's deviation with probability exp(-k^2/2): 1.1 % at k = 3.
@@ -129,9 +130,8 @@ def crack_coordinates(maps: Maps, tip: Tip, finer: int = 1) -> np.ndarray:
 
 def in_fit_region(z: np.ndarray, tip: Tip) -> np.ndarray:
     """True in the ring between the radii, outside the wake."""
-    radius = np.abs(z)
-    ring = (radius >= tip.inner_mm) & (radius <= tip.outer_mm) & (np.abs(np.angle(z)) <= np.deg2rad(tip.half_angle_deg))
-    return ring & ((z.real > 0) | (np.abs(z.imag) >= tip.wake_mm))
+    ring = Region(tip.inner_mm, tip.outer_mm, tip.half_angle_deg, tip.wake_mm, tip.coefficients.size, None)
+    return ring.holds(z)
 
 
 def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:

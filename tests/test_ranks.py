@@ -33,7 +33,7 @@ RANKS = {
     "edge.williams": 1.1,
     "edge.wave_fit": 1.1,
     "edge.adiabatic": 2.2,
-    "edge.maps": 1.2,
+    "edge.maps": 1.95,
     "edge.region": 1.9,
     "edge.zones": 1.9,
     "edge.sources.capture": 1.9,
