@@ -14,6 +14,8 @@ from calibration.far_field import Run, far_field
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, response_sd, save_profile
 from calibration.step_model import switch_edges
 from edge.correct import correct
+from edge.handbook import ZERO_C_K
+from edge.plausible import HOTTEST_C
 from edge.rig import Rig
 from edge.sources.recording import RecordedLoad
 from edge.terminal import Progress
@@ -23,7 +25,6 @@ MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 ASSUMED = CameraProfile(tau_s=0.010, tau_sd_s=0.003, missing=("readout_s", "readout_sd_s"))
 ASSUMED_NOTE = "tau_s assumed, not measured"  # 7 to 12 ms say makers' notes; 6 to 15 ms occur
 PLAUSIBLE_K0_PER_MPA = 1e-7, 1e-4  # as at the rig file's door
-HOTTEST_C = 200.0  # of a plate; above it a temperature is rather given in kelvin
 
 
 def main(args: argparse.Namespace) -> int:
@@ -147,7 +148,7 @@ def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     usable = usable_pixels(rec, profile, args.region)
     usable = usable if args.region is not None else far_field([run], usable)
     stress = np.where(usable, _stress(args, rig, m.range_kN), np.nan)
-    temperature = (rig.specimen.temperature_C or 0.0) + 273.15
+    temperature = (rig.specimen.temperature_C or 0.0) + ZERO_C_K
     if rig.camera.zero_K is not None:
         temperature = rig.camera.zero_K + float(np.median(m.harmonics.mean[usable])) / counts_per_K
     known = {

@@ -15,7 +15,7 @@ from edge import adiabatic, aliases, closure, contact, motion, region, second_ha
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay
 from edge.growth_validity import ligament_too_small
-from edge.handbook import ZERO_C_K
+from edge.handbook import ZERO_C_K, maximum
 from edge.lockin import Harmonics
 from edge.path import CrackPath
 from edge.phase import LoadState
@@ -25,7 +25,7 @@ from edge.rig import Rig
 FAR_CORES = 2.0
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = 5.0  # deviations
-NOISY = 1.5  # times the profile's netd_K
+NOISY = 1.5  # times the profile's netd_K (common practice, no source)
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -136,7 +136,7 @@ class Fixer:
         bad = region.bad_pixels(harmonics.mean, harmonics.noise)
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
-        saturated = (harmonics.mean > 65400) | (harmonics.mean < 2)
+        saturated = region.at_an_end(harmonics.mean)
         if np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:
             fix.flags.append("saturated")
         return bad | saturated
@@ -286,7 +286,7 @@ class Fixer:
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
             flags.append("near_edge")
         ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
-        most = np.array([load.range_kN, found.K_I]) / (1 - ratio)
+        most = maximum([load.range_kN, found.K_I], ratio)
         if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), most[0], most[1]):
             flags.append("irwin")
         return flags

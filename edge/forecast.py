@@ -15,6 +15,7 @@ import numpy as np
 from calibration.profile import CameraProfile, covers, load_profile, response, response_sd
 from edge import handbook, williams
 from edge.aliases import ESTIMATED, collisions, folded_hz, margin_hz
+from edge.growth_validity import least_ligament_mm
 from edge.region import LEAST_PIXELS, Region, choose, ligament_mm, specimen
 from edge.rig import FEWEST_CYCLES, Rig
 from edge.tip import SURE
@@ -130,7 +131,7 @@ def basis(rig: Rig) -> Basis:
     if rig.load.nominal_range_kN is None:
         assumed.append(f"no nominal_range_kN: what depends on it is left out; smallest growth at dK = {NOMINAL_DK:g}")
     celsius = TEMPERATURE_C if rig.specimen.temperature_C is None else rig.specimen.temperature_C
-    return Basis(rig, profile, profile.netd_K or NETD_K, celsius + 273.15, tuple(assumed))
+    return Basis(rig, profile, profile.netd_K or NETD_K, celsius + handbook.ZERO_C_K, tuple(assumed))
 
 
 def tip_px(rig: Rig, crack_mm: float) -> tuple[float, float]:
@@ -316,7 +317,7 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
         if in_view and math.isfinite(dK):
             sd, tip_sd = Fits(known, a).sd(dK, frequency_hz, memory_s)
         ahead = [leading_coefficient(dK) / math.sqrt(r) for r in (region.inner_mm, region.outer_mm)]
-        limit = 4e3 / math.pi * (dK / s.yield_strength_MPa) ** 2
+        limit = float(least_ligament_mm(dK, s.yield_strength_MPa))
         room = ligament_mm(s, a)
         amplitude = [known.K_per_MPa / 2 * abs(near + (0.0 if math.isnan(T) else T)) for near in ahead]
         yield AtSize(

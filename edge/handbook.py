@@ -158,10 +158,20 @@ def specimen_K_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, crack_mm: ArrayLik
     return delta_K_MPa_sqrt_m(s.geometry, range_kN, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
 
 
+def maximum(range_of_it: ArrayLike, ratio: ArrayLike) -> Array:
+    """Load, stress or K at maximum load from its range: range/(1 - R), R < 1."""
+    return np.asarray(range_of_it, float) / (1 - np.asarray(ratio, float))
+
+
 def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:
     """Of a load range with R < 0 only the tensile part counts (ASTM E647, from memory)."""
     whole, ratio = np.asarray(range_kN, float), np.asarray(ratio, float)
-    return np.where(ratio < 0, whole / (1 - ratio), whole)
+    return np.where(ratio < 0, maximum(whole, ratio), whole)
+
+
+def tensile_dK_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, ratio: ArrayLike, crack_mm: ArrayLike) -> Array:
+    """dK of a rig's specimen as growth laws take it: of the tensile part of the load range."""
+    return specimen_K_MPa_sqrt_m(s, tensile_range_kN(range_kN, ratio), crack_mm)
 
 
 # Biaxiality T sqrt(pi a)/K against alpha: own computation by collocation of the Williams series [C]; at 2a/W = 0 of

@@ -147,6 +147,14 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     return bad
 
 
+TOP_COUNTS, LOWEST_COUNTS = 65400, 2
+
+
+def at_an_end(counts: np.ndarray) -> np.ndarray:
+    """Where counts (rows, columns) are at an end of the camera's 16 bits: mask (rows, columns)."""
+    return (counts > TOP_COUNTS) | (counts < LOWEST_COUNTS)
+
+
 SILENT_PX = 7
 LEAST_SILENT_PX = 60
 LEAST_WIDE_PX = 5
