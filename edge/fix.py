@@ -107,7 +107,7 @@ class Fixer:
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         if load.clipped:
             fix.flags.append("clipped")
-        found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
+        found, usable = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), fix)
         if self.flow is not None and self.flow.phase_rad:
             more_s = -self.flow.phase_rad / (2 * np.pi * load.frequency_hz)
             corrected = delayed(corrected, load.frequency_hz, more_s)
@@ -152,9 +152,8 @@ class Fixer:
         self.specimen = region.specimen(self.rig, self.shape)
 
     def _correct(self, harmonics: Harmonics, frequency_hz: float, usable: np.ndarray, fix: Fix) -> Corrected:
-        if self.calibrated and not all(
-            covers(self.profile, k * frequency_hz) for k in range(1, len(harmonics.maps) + 1)
-        ):
+        orders = range(1, len(harmonics.maps) + 1)
+        if self.calibrated and not all(covers(self.profile, k * frequency_hz) for k in orders):
             fix.flags.append("uncalibrated")
         corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K)
         if self.profile.frame_delay_s is None:
@@ -192,9 +191,10 @@ class Fixer:
 
     def _tip(
         self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, fix: Fix
-    ) -> tip.TipFit | None:
+    ) -> tuple[tip.TipFit | None, np.ndarray]:
+        """The tip, and `usable` without what does not answer to the load."""
         if 1 in self.spoiled:
-            return None
+            return None, usable
         per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
         stress = -2 * corrected.maps[0] * per_K
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
@@ -202,8 +202,8 @@ class Fixer:
         sd = 2 * sd_K * level
         if not sd > 0:  # nothing usable in view, or nothing in it ever changes
             fix.flags.append("no_tip")
-            return None
-        usable &= ~region.silent(stress.real, sd, usable)
+            return None, usable
+        usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
         if found is not None:
@@ -214,7 +214,7 @@ class Fixer:
                 fix.flags.append("conduction")
         if found is None:
             fix.flags.append("no_tip")
-        return found
+        return found, usable
 
     def _swing(
         self, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: np.ndarray, found: tip.TipFit, fix: Fix
