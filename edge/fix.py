@@ -13,7 +13,7 @@ import numpy as np
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, closure, contact, motion, region, second_harmonic, swing, tip, williams
 from edge.conduction import Flow
-from edge.correct import Corrected, correct, delayed, far_field_delay
+from edge.correct import Corrected, correct, delayed, far_field_delay, scale_sd
 from edge.growth_validity import ligament_too_small
 from edge.handbook import ZERO_C_K, maximum
 from edge.lockin import Harmonics
@@ -249,10 +249,8 @@ class Fixer:
         if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
             # a crack that may be curved: K_I + i K_II turns by half the angle that the direction is off
             sd[2:4] = np.hypot(sd[2:4], np.deg2rad(tip.TURN_SD_DEG) / 2 * np.abs([found.K_II, found.K_I]))
-        # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
-        scale = float(
-            np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)
-        )
+        # these errors are common to the whole map: they enlarge K and T, not the place of the tip
+        K_sd, stress_sd = scale_sd(self.rig, float(corrected.gain_sd[0]))
         datum = self.rig.view.datum_px
         place = complex(found.col_px - datum[1], datum[0] - found.row_px) * mm
         self.path.extend(place, float(sd[0]))
@@ -267,11 +265,11 @@ class Fixer:
             "crack_mm": crack_mm,
             "crack_sd_mm": crack_sd,
             "dKI_MPa_sqrt_m": found.K_I,
-            "dKI_sd": float(np.hypot(sd[2], scale * found.K_I)),
+            "dKI_sd": float(np.hypot(sd[2], K_sd * found.K_I)),
             "dKII_MPa_sqrt_m": found.K_II,
-            "dKII_sd": float(np.hypot(sd[3], scale * found.K_II)),
+            "dKII_sd": float(np.hypot(sd[3], K_sd * found.K_II)),
             "T_MPa": found.T_MPa,
-            "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
+            "T_sd": float(np.hypot(sd[4], stress_sd * found.T_MPa)),
             "r2": found.r2,
             "irwin_mm": irwin[0] if irwin else None,
         }

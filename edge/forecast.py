@@ -15,6 +15,7 @@ import numpy as np
 from calibration.profile import CameraProfile, covers, load_profile, response, response_sd
 from edge import handbook, williams
 from edge.aliases import ESTIMATED, collisions, folded_hz, margin_hz
+from edge.correct import scale_sd
 from edge.growth_validity import least_ligament_mm
 from edge.region import LEAST_PIXELS, Region, choose, ligament_mm, specimen
 from edge.rig import FEWEST_CYCLES, Rig
@@ -56,10 +57,8 @@ class Basis:
         return self.noise_K * math.sqrt(2 / frames) / abs(response(self.profile, harmonic * frequency_hz))
 
     def calibration_sd(self, frequency_hz: float) -> float:
-        """Relative deviation of K from thermoelastic constant, image scale (K goes with its root) and gain."""
-        s, view = self.rig.specimen, self.rig.view
-        k0 = s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa
-        return math.hypot(k0, view.mm_per_px_sd / view.mm_per_px / 2, response_sd(self.profile, frequency_hz)[0])
+        """Relative deviation of K from thermoelastic constant, image scale and gain."""
+        return scale_sd(self.rig, response_sd(self.profile, frequency_hz)[0])[0]
 
 
 @dataclass(frozen=True)

@@ -74,6 +74,23 @@ def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
     return Fixer(rig_for(plate, **specimen), None, plate.sum_MPa.shape).fix(made, load, 25.0).flags
 
 
+def test_deviations_of_K_T_and_size_take_in_those_of_constant_and_image_scale():
+    """dK ~ sqrt(mm per pixel)/K0, T ~ 1/K0, crack size ~ mm per pixel, by the laws themselves: 3 % of K0, 4 % of the scale."""
+    rig = rig_for(PLATE)
+    sure = Fixer(rig, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    doubted = replace(
+        rig,
+        specimen=replace(rig.specimen, thermoelastic_constant_sd_per_MPa=0.03 * K0_PER_MPA),
+        view=replace(rig.view, mm_per_px_sd=0.04 * PLATE.mm_per_px),
+    )
+    unsure = Fixer(doubted, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    more = {"dKI": ("dKI_MPa_sqrt_m", np.hypot(0.03, 0.02)), "T": ("T_MPa", 0.03)}
+    for name, (value, share) in more.items():
+        assert unsure[f"{name}_sd"] == pytest.approx(np.hypot(sure[f"{name}_sd"], share * sure[value]), rel=1e-3)
+    assert unsure["crack_sd_mm"] == pytest.approx(np.hypot(sure["crack_sd_mm"], 0.04 * sure["crack_mm"]), rel=1e-3)
+    assert unsure["tip_sd_px"] == sure["tip_sd_px"] < 0.05
+
+
 def test_a_short_ligament_of_a_soft_material_is_said():
     """ASTM E647: ligament >= (4/pi) (Kmax / yield strength)^2, from memory."""
     needed_mm = 4 / np.pi * (PLATE.KI_MPa_sqrt_m / 0.9 / 345.0) ** 2 * 1e3
