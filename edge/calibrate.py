@@ -118,19 +118,29 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     if args.temperatures is not None:
-        if not all(t <= HOTTEST_C for t in args.temperatures):
-            said = " ".join(f"{t:g}" for t in args.temperatures)
-            raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
-        levels = []
-        for rec in recordings:
-            some = rec.some(100)
-            pixels.refuse_processed(some, rec.name)
-            levels.append(some.mean(axis=0))
-        usable = usable_pixels(recordings[0], profile, args.region)
-        plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
-        new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)
-        finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
-        return
+        _counts_per_K(args, recordings, profile)
+    else:
+        _kelvin_per_MPa(args, recordings, profile)
+
+
+def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:
+    """From plates of known temperatures."""
+    if not all(t <= HOTTEST_C for t in args.temperatures):
+        said = " ".join(f"{t:g}" for t in args.temperatures)
+        raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
+    levels = []
+    for rec in recordings:
+        some = rec.some(100)
+        pixels.refuse_processed(some, rec.name)
+        levels.append(some.mean(axis=0))
+    usable = usable_pixels(recordings[0], profile, args.region)
+    plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
+    new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)
+    finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
+
+
+def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:
+    """From a bar of known nominal stress."""
     rec, rig = recordings[0], recordings[0].rig
     if profile is None or ASSUMED_NOTE in profile.made_from:
         raise InputError(
