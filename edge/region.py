@@ -84,9 +84,9 @@ def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
 
 
 def feature_mm(s: Specimen, crack_mm: float) -> float:
-    """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth or other
-    tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory). Where the
-    edges of a plate of any other shape are is not known."""
+    """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth (in M(T) the
+    crack's middle, half-way to the other tip, as the series' prior has it), far edge, in C(T) the loading holes (ASTM E647:
+    W/4 wide, 0.275 W off the crack's line; from memory). Where the edges of a plate of any other shape are is not known."""
     near = crack_mm
     if s.geometry == "plate":
         return max(near, 0.0)

@@ -90,5 +90,7 @@ def test_the_doubt_of_a_swing_is_what_a_swing_so_large_brings(which, d_px):
     maps = doubts(H1, 0.003, np.array([0.2, 0.2]))
     assert maps[0] == pytest.approx(0.003 * H1.real)
     brought = swinging(*d_px).imag  # a quarter turn off h1
-    inner = FAR & (np.minimum(ROWS, 69 - ROWS) > 3) & (np.minimum(COLUMNS, 99 - COLUMNS) > 3)  # no slope over the border
+    inner = (
+        FAR & (np.minimum(ROWS, 69 - ROWS) > 3) & (np.minimum(COLUMNS, 99 - COLUMNS) > 3)
+    )  # no slope over the border
     assert maps[which][inner] == pytest.approx(brought[inner], abs=0.05 * np.abs(brought[inner]).max())
