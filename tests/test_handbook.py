@@ -90,6 +90,13 @@ def test_units_of_delta_K_by_hand(geometry, width_mm, expected):
     assert handbook.delta_K_MPa_sqrt_m(geometry, 1.0, 25.0, width_mm, 10.0) == pytest.approx(expected, rel=5e-4)
 
 
+@pytest.mark.parametrize("ratio, tensile_kN", [(0.5, 10.0), (0.0, 10.0), (-0.25, 8.0), (-1.0, 5.0)])
+def test_of_a_load_that_goes_into_compression_the_tensile_part_counts(ratio, tensile_kN):
+    """E647 (M): from -5 to 5 kN, dK is that of 5 kN."""
+    assert handbook.tensile_range_kN(10.0, ratio) == pytest.approx(tensile_kN)
+    assert handbook.maximum(10.0, ratio) == pytest.approx({0.5: 20.0, 0.0: 10.0, -0.25: 8.0, -1.0: 5.0}[ratio])
+
+
 def test_outside_its_range_a_solution_gives_no_number():
     assert np.isnan(handbook.delta_K_MPa_sqrt_m("CT", 1.0, 5.0, 50.0, 10.0))
     assert np.isnan(handbook.delta_K_MPa_sqrt_m("MT", 1.0, [24.5, 30.0, np.nan], 50.0, 10.0)).all()
