@@ -187,7 +187,9 @@ def test_a_load_that_scatters_by_a_twentieth_of_its_range_has_no_overloads():
     assert judged(peaks) == [("overload", 1500)]
 
 
-@pytest.mark.parametrize("beyond, samples, told", [(0.2, 50, True), (0.12, 50, False), (0.2, 4, False), (0.35, 4, True)])
+@pytest.mark.parametrize(
+    "beyond, samples, told", [(0.2, 50, True), (0.12, 50, False), (0.2, 4, False), (0.35, 4, True)]
+)
 def test_few_samples_a_cycle_may_miss_the_peak_and_that_is_allowed_for(beyond, samples, told):
     """With four, the largest lies up to (1 - cos 45 deg)/2 = 0.15 of the range below the peak; with fifty, 0.001."""
     peaks = np.full(200, PEAK_KN)
