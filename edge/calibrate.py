@@ -16,6 +16,7 @@ from calibration.step_model import switch_edges
 from edge.correct import correct
 from edge.handbook import ZERO_C_K
 from edge.plausible import HOTTEST_C
+from edge.region import along
 from edge.rig import Rig
 from edge.sources.recording import RecordedLoad
 from edge.terminal import Progress
@@ -192,11 +193,8 @@ def _stress(args: argparse.Namespace, rig: Rig, range_kN: float) -> np.ndarray:
     if args.bending_arm is None:
         return np.full(shape, gain.tension_stress_MPa(range_kN, s.thickness_mm, s.width_mm))
     row, column = np.indices(shape)
-    t = np.deg2rad(rig.view.growth_angle_deg)
-    along = (
-        (column - rig.view.datum_px[1]) * np.cos(t) - (row - rig.view.datum_px[0]) * np.sin(t)
-    ) * rig.view.mm_per_px
-    return gain.bending_stress_MPa(range_kN, args.bending_arm, s.thickness_mm, s.width_mm, s.width_mm / 2 - along)
+    from_edge = along(rig, row, column, rig.view.growth_angle_deg)
+    return gain.bending_stress_MPa(range_kN, args.bending_arm, s.thickness_mm, s.width_mm, s.width_mm / 2 - from_edge)
 
 
 def run_scale(args: argparse.Namespace, recordings: list[Recorded]) -> None:

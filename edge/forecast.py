@@ -155,7 +155,7 @@ def crack_sizes(rig: Rig) -> np.ndarray:
     if s.geometry == "plate":
         low, high = view_mm(rig) or (0.0, 0.0)
         return _round(np.linspace(max(s.notch_mm, low), max(s.notch_mm, high), SIZES + 1)[1:])
-    room = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
+    room = s.room_mm
     start = max(s.notch_mm, (0.2 if s.geometry == "CT" else 0.05) * room)
     end = (0.8 if s.geometry == "MT" else 0.7) * room
     return _round(np.linspace(start, max(end, start + 0.5 * (room - start)), SIZES))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from edge import handbook, williams
-from edge.forecast import AtSize, Basis, leading_coefficient, margin_of, tip_px
+from edge.forecast import TWO_SIDED_95, AtSize, Basis, leading_coefficient, margin_of, tip_px
 from edge.pictures import BLUE, GREEN, GREY, ORANGE, RED, STYLE, new_figure, png
 from edge.region import specimen
 
@@ -111,7 +111,7 @@ def _dK(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     axes.set_xlabel("crack size (mm)")
     if np.isfinite(dK).any():
         sd = np.nan_to_num(_column(sizes, "dK_sd"))
-        axes.errorbar(a, dK, yerr=1.96 * sd, fmt="o-", color=BLUE, ms=4, capsize=2, label="dK, bars: 95 %")
+        axes.errorbar(a, dK, yerr=TWO_SIDED_95 * sd, fmt="o-", color=BLUE, ms=4, capsize=2, label="dK, bars: 95 %")
         axes.set_ylabel("dK (MPa√m)")
         plain = np.array([x.small_scale is False for x in sizes])
         axes.plot(a[plain], dK[plain], "x", color=RED, ms=8, label="ligament too small for K (R = 0)")

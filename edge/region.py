@@ -98,7 +98,7 @@ def feature_mm(s: Specimen, crack_mm: float) -> float:
 
 def ligament_mm(s: Specimen, crack_mm: float) -> float:
     """From the tip to the far edge."""
-    return (s.width_mm / 2 if s.geometry == "MT" else s.width_mm) - crack_mm
+    return s.room_mm - crack_mm
 
 
 def choose(

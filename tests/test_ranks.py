@@ -14,6 +14,7 @@ RANKS = {
     "edge": 0.0,
     "calibration": 0.0,
     "calibration.door": 0.0,
+    "calibration.files": 0.0,
     "calibration.robust": 0.0,
     "edge.materials": 0.0,
     "edge.flags": 0.0,
