@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.door import InputError
 from calibration.least_squares import chance_of_more
+from calibration.robust import robust_sd
 
 BLOCKS = 6  # along each side of the region: their scatter beyond the noise is part of the deviation
 MOST_PHASE_DEG = 20.0
@@ -200,6 +201,6 @@ def counts_per_kelvin(
     if t.size > 2 and chance_of_more(chi2, t.size - 2) < BENT:
         sd *= np.sqrt(chi2 / (t.size - 2))
     own = np.tensordot(arm, np.stack(levels), 1)[usable] / spread
-    unevenness = 1.4826 * float(np.median(np.abs(own - np.median(own)))) / slope
+    unevenness = robust_sd(own) / slope
     zero = float(t.mean() + 273.15 - level.mean() / slope)
     return Counts(slope, float(sd), zero, unevenness, t, level, fitted)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.door import InputError
+from calibration.robust import robust_sd
 
 FEWEST_FRAMES = 100
 FAR = 6.0  # robust deviations beyond which a pixel is no member of the others
@@ -136,7 +137,7 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
     stretch = np.cumsum(_after_shutter(copy)[~copy])
     # the image mean and its drift come from pixels that are not obviously dead
     half = np.median(new[:: max(1, len(new) // 31)], axis=0)
-    decent = np.abs(half - np.median(half)) < FAR * _robust_sd(half) + 1
+    decent = np.abs(half - np.median(half)) < FAR * robust_sd(half) + 1
     shared = new[:, decent].mean(axis=1)
     residual, mean, drift, drift_sd = _residuals(new, shared, stretch, numbers / frame_rate_hz)
     lost = 1 + np.unique(stretch).size  # degrees of freedom: a drift, and a mean a stretch
@@ -168,7 +169,7 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         noise=noise,
         netd_counts=typical,
         netd_sd_counts=1.25 * float(noise[good].std()) / np.sqrt(np.count_nonzero(good)),  # of a median
-        fixed_counts=float(_robust_sd(mean - _smooth(mean, good))),
+        fixed_counts=float(robust_sd(mean - _smooth(mean, good))),
         drift_counts_per_s=drift,
         drift_sd_counts_per_s=drift_sd,
         shared_counts=shared_sd,
@@ -229,13 +230,13 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray, residual: np.ndarray) -> np.
     bad = np.zeros(mean.shape, np.uint8)
     near = neighbours(mean)
     log_noise = np.log(np.maximum(noise, 1e-3))
-    own_spread = max(_robust_sd(log_noise), 1 / np.sqrt(2 * len(residual)))
+    own_spread = max(robust_sd(log_noise), 1 / np.sqrt(2 * len(residual)))
     typical = np.median(log_noise)
     peak = np.maximum(residual.max(axis=0), -residual.min(axis=0))
     noisy = (log_noise - typical > FAR * own_spread) & (noise > NOISY * np.exp(typical))
     bad[(peak > RARE * np.exp(typical)) & (peak > RARE * np.maximum(noise, 1e-3) / NOISY)] = 4
     bad[noisy] = np.where(peak[noisy] > 4.5 * noise[noisy], 4, 3)
-    bad[np.abs(mean - near) > FAR * _robust_sd(mean - near)] = 2
+    bad[np.abs(mean - near) > FAR * robust_sd(mean - near)] = 2
     bad[noise < 0.2 * np.exp(typical)] = 1
     return bad
 
@@ -253,11 +254,6 @@ def _smooth(image: np.ndarray, good: np.ndarray) -> np.ndarray:
     design = np.stack([np.ones_like(r), r, c, r * r, r * c, c * c])
     x, *_ = np.linalg.lstsq(design[:, good].T, image[good], rcond=None)
     return np.tensordot(x, design, 1)
-
-
-def _robust_sd(values: np.ndarray) -> float:
-    """Standard deviation from the median of absolute deviations, for a normal distribution."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def autocorrelation(residual: np.ndarray, number: np.ndarray) -> tuple[np.ndarray, float]:
@@ -345,7 +341,7 @@ def contrast_wander(stack: np.ndarray) -> tuple[float, float]:
     From differences of neighbouring pixels, where the specimen's own smooth field hardly shows; gross outliers left out."""
     fine = np.diff(stack.astype(np.float32), axis=2).reshape(len(stack), -1)
     mean = fine.mean(axis=0)
-    use = np.abs(mean) < FAR * _robust_sd(mean) + 1
+    use = np.abs(mean) < FAR * robust_sd(mean) + 1
     mean, fine = mean[use], fine[:, use]
     weight = float(mean @ mean)
     noise = float(np.median((fine - mean).std(axis=0)))

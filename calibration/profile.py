@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from calibration.door import InputError, build, limited, read_toml
+from calibration.files import sync_folder
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,7 +114,7 @@ def save_profile(path: Path | str, profile: CameraProfile) -> None:
         except BaseException:
             Path(temporary).unlink(missing_ok=True)
             raise
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError as e:
         raise InputError(f"{path}: cannot be written ({e.strerror or e}); check folder, room and rights") from None
 
@@ -124,14 +125,6 @@ def earlier_name(path: Path) -> Path:
     while (name := path.with_name(f"{path.stem}.earlier-{n}{path.suffix}")).exists():
         n += 1
     return name
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _as_toml(profile: CameraProfile, folder: Path) -> str:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from calibration.door import InputError
+from calibration.robust import MAD_TO_SD, robust_sd
 
 MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source); used where there is no residual
 TRIALS = 200
@@ -234,7 +235,7 @@ def _edges(turned: Turned) -> tuple[Edge, Edge]:
     middle = turned.profiles[np.abs(turned.across) < max(2 * BAND_PX, 0.25 * np.ptp(turned.across))]
     seen = np.isfinite(middle).any(axis=0)
     steps, missing = _steps(np.nanmedian(middle[:, seen], axis=0)), int(np.argmax(seen))
-    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) + 1e-9
+    noise = robust_sd(steps) + 1e-9
     found = []
     for sign in (1, -1):
         at = int(np.argmax(sign * steps))
@@ -275,7 +276,7 @@ def _line(turned: Turned, near: int) -> Edge:
     for _ in range(3):  # a notch or a scratch in one strip is left out
         slope, start = np.polyfit(across[keep], place[keep], 1)
         off = place - (start + slope * across)
-        keep = np.abs(off) < max(0.3, 3 * 1.4826 * float(np.median(np.abs(off[keep]))))
+        keep = np.abs(off) < max(0.3, 3 * MAD_TO_SD * float(np.median(np.abs(off[keep]))))
     n = np.count_nonzero(keep)
     residual = float(np.sqrt(np.sum(off[keep] ** 2) / max(1, n - 2)))
     slope_sd = residual / (np.sqrt(n) * across[keep].std())
@@ -296,7 +297,7 @@ def _notch(turned: Turned, edge: Edge, length_px: float) -> tuple[float | None, 
         return None, 0.0
     wide = np.array([np.median(profile[max(0, i - 12) : i + 13]) for i in range(profile.size)])
     dip = profile - wide
-    noise = 1.4826 * float(np.median(np.abs(dip))) + 1e-9
+    noise = MAD_TO_SD * float(np.median(np.abs(dip))) + 1e-9
     at = int(np.argmax(np.abs(dip)))
     if abs(dip[at]) < STEEP * noise:
         return None, 0.0

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge.handbook import delta_K_MPa_sqrt_m, effective_fraction, newman_opening, plastic_zone_radius_mm
+from edge.handbook import delta_K_MPa_sqrt_m, effective_fraction, maximum, newman_opening, plastic_zone_radius_mm
 
 LARGEST_STEP_MM = 0.01
 STEPS = 1000  # over the planned cycles, at least
@@ -47,7 +47,7 @@ class CrackLaw:
     @property
     def opening_fraction(self) -> float:
         """Share of the load range below which the faces touch, 1 - U; gross stress over yield strength as Newman's."""
-        peak_MPa = 1e3 * self.range_kN / (1 - self.load_ratio) / (self.width_mm * self.thickness_mm)
+        peak_MPa = 1e3 * float(maximum(self.range_kN, self.load_ratio)) / (self.width_mm * self.thickness_mm)
         opening = newman_opening(self.load_ratio, min(peak_MPa / self.yield_MPa, 0.8), self.constraint)
         return 1 - float(effective_fraction(self.load_ratio, opening))
 

@@ -14,6 +14,9 @@ from calibration.far_field import Run, far_field
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, response_sd, save_profile
 from calibration.step_model import switch_edges
 from edge.correct import correct
+from edge.handbook import ZERO_C_K
+from edge.plausible import HOTTEST_C
+from edge.region import along
 from edge.rig import Rig
 from edge.sources.recording import RecordedLoad
 from edge.terminal import Progress
@@ -23,7 +26,6 @@ MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 ASSUMED = CameraProfile(tau_s=0.010, tau_sd_s=0.003, missing=("readout_s", "readout_sd_s"))
 ASSUMED_NOTE = "tau_s assumed, not measured"  # 7 to 12 ms say makers' notes; 6 to 15 ms occur
 PLAUSIBLE_K0_PER_MPA = 1e-7, 1e-4  # as at the rig file's door
-HOTTEST_C = 200.0  # of a plate; above it a temperature is rather given in kelvin
 
 
 def main(args: argparse.Namespace) -> int:
@@ -117,19 +119,29 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     if args.temperatures is not None:
-        if not all(t <= HOTTEST_C for t in args.temperatures):
-            said = " ".join(f"{t:g}" for t in args.temperatures)
-            raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
-        levels = []
-        for rec in recordings:
-            some = rec.some(100)
-            pixels.refuse_processed(some, rec.name)
-            levels.append(some.mean(axis=0))
-        usable = usable_pixels(recordings[0], profile, args.region)
-        plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
-        new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)
-        finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
-        return
+        _counts_per_K(args, recordings, profile)
+    else:
+        _kelvin_per_MPa(args, recordings, profile)
+
+
+def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:
+    """From plates of known temperatures."""
+    if not all(t <= HOTTEST_C for t in args.temperatures):
+        said = " ".join(f"{t:g}" for t in args.temperatures)
+        raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
+    levels = []
+    for rec in recordings:
+        some = rec.some(100)
+        pixels.refuse_processed(some, rec.name)
+        levels.append(some.mean(axis=0))
+    usable = usable_pixels(recordings[0], profile, args.region)
+    plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
+    new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)
+    finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
+
+
+def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:
+    """From a bar of known nominal stress."""
     rec, rig = recordings[0], recordings[0].rig
     if profile is None or ASSUMED_NOTE in profile.made_from:
         raise InputError(
@@ -147,7 +159,7 @@ def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     usable = usable_pixels(rec, profile, args.region)
     usable = usable if args.region is not None else far_field([run], usable)
     stress = np.where(usable, _stress(args, rig, m.range_kN), np.nan)
-    temperature = (rig.specimen.temperature_C or 0.0) + 273.15
+    temperature = (rig.specimen.temperature_C or 0.0) + ZERO_C_K
     if rig.camera.zero_K is not None:
         temperature = rig.camera.zero_K + float(np.median(m.harmonics.mean[usable])) / counts_per_K
     known = {
@@ -181,11 +193,8 @@ def _stress(args: argparse.Namespace, rig: Rig, range_kN: float) -> np.ndarray:
     if args.bending_arm is None:
         return np.full(shape, gain.tension_stress_MPa(range_kN, s.thickness_mm, s.width_mm))
     row, column = np.indices(shape)
-    t = np.deg2rad(rig.view.growth_angle_deg)
-    along = (
-        (column - rig.view.datum_px[1]) * np.cos(t) - (row - rig.view.datum_px[0]) * np.sin(t)
-    ) * rig.view.mm_per_px
-    return gain.bending_stress_MPa(range_kN, args.bending_arm, s.thickness_mm, s.width_mm, s.width_mm / 2 - along)
+    from_edge = along(rig, row, column, rig.view.growth_angle_deg)
+    return gain.bending_stress_MPa(range_kN, args.bending_arm, s.thickness_mm, s.width_mm, s.width_mm / 2 - from_edge)
 
 
 def run_scale(args: argparse.Namespace, recordings: list[Recorded]) -> None:

@@ -16,6 +16,7 @@ from calibration import profile as profiles
 from calibration.door import InputError
 from edge import plausible
 from edge.aliases import collisions
+from edge.fix import NOISY
 from edge.listening import Heard, Listener
 from edge.port import open_port
 from edge.rig import Rig, load_rig
@@ -25,7 +26,6 @@ from edge.sources.opening import LIVE, live_frames, live_load, open_sources
 SECONDS = 10.0
 RATE_OFF = 0.02  # relative: what the loop's clock and phase hold for another rate (common practice, no source)
 LOST, COPIES, BAD_LINES, AT_END = 0.01, 0.05, 0.01, 0.01  # shares worth a word (the same)
-NOISY = 1.5  # times the profile's netd_K (the same)
 HOT_C = 75.0  # small boards slow down from about 80 (from memory)
 RECORDS_MB = 50.0  # room that records of some weeks take
 THERMAL = Path("/sys/class/thermal")

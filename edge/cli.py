@@ -173,25 +173,14 @@ def _calibration_options(kind: _Parser, name: str) -> None:
         kind.add_argument("--mark", type=float, nargs=4, action="append", metavar=mark, help=told)
 
 
-def make_parser() -> argparse.ArgumentParser:
-    """The whole command line."""
-    from edge import __version__
-
-    parser = _Parser(
-        prog="bolotip",
-        description="Crack tip, stress-intensity range and closure from a low-cost infrared camera during the test.\n"
-        "bolotip is a measuring instrument, not a safety device: it must not be what stops a machine.",
-        epilog="example:\n  bolotip demo",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--version", action="version", version=f"bolotip {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-
+def _add_demo(commands: Any) -> None:
     p = _command(
         commands, "demo", "the main job on a simulated rig, with invented data; no hardware", _demo, "bolotip demo"
     )
     p.add_argument("dir", type=Path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
 
+
+def _add_run(commands: Any) -> None:
     p = _command(
         commands,
         "run",
@@ -205,6 +194,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("--status", type=Path, metavar="DIR", help="keep status.json and status.png there (a tmpfs is best)")
     p.add_argument("--wait", action="store_true", help="wait for a live camera or load signal that is not there yet")
 
+
+def _add_plan(commands: Any) -> None:
     p = _command(
         commands,
         "plan",
@@ -216,6 +207,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
     p.add_argument("--picture", type=Path, metavar="FILE.png", help="draw the plan as well")
 
+
+def _add_check(commands: Any) -> None:
     p = _command(
         commands,
         "check",
@@ -228,8 +221,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="how long to listen (default: 10)")
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
 
-    _add_calibrations(commands)
 
+def _add_growth(commands: Any) -> None:
     p = _command(
         commands,
         "growth",
@@ -240,6 +233,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("dirs", type=Path, nargs="+", metavar="DIR", help="output folders of one test, in any order")
     p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: the first DIR)")
 
+
+def _add_report(commands: Any) -> None:
     p = _command(
         commands,
         "report",
@@ -251,6 +246,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("dir", type=Path, metavar="DIR", help="an output folder with records.csv")
     p.add_argument("--out", type=Path, metavar="FILE.html", help="the page (default: DIR/report.html)")
 
+
+def _add_receive(commands: Any) -> None:
     p = _command(
         commands,
         "receive",
@@ -263,6 +260,8 @@ def make_parser() -> argparse.ArgumentParser:
     p.add_argument("--baud", type=_positive(int), default=115200, metavar="N", help="baud rate (default: 115200)")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="stop after so long (default: never)")
 
+
+def _add_warm_up(commands: Any) -> None:
     _command(
         commands,
         "warm-up",
@@ -272,16 +271,45 @@ def make_parser() -> argparse.ArgumentParser:
         "Run it as the user who will measure. The compiled kernel is kept beside the program or in that user's\n"
         "~/.cache; where neither can be written, in the folder that NUMBA_CACHE_DIR names.",
     )
+
+
+COMMANDS: dict[str, Callable[[Any], None]] = {
+    "demo": _add_demo,
+    "run": _add_run,
+    "plan": _add_plan,
+    "check": _add_check,
+    "calibrate": _add_calibrations,
+    "growth": _add_growth,
+    "report": _add_report,
+    "receive": _add_receive,
+    "warm-up": _add_warm_up,
+}
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    from edge import __version__
+
+    parser = _Parser(
+        prog="bolotip",
+        description="Crack tip, stress-intensity range and closure from a low-cost infrared camera during the test.\n"
+        "bolotip is a measuring instrument, not a safety device: it must not be what stops a machine.",
+        epilog="example:\n  bolotip demo",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"bolotip {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+    for add in COMMANDS.values():
+        add(commands)
     return parser
 
 
 def _hint(arguments: Sequence[str]) -> str | None:
     """The line for a mistyped command, or None."""
-    names = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive", "warm-up"]
-    if not arguments or arguments[0].startswith("-") or arguments[0] in names:
+    if not arguments or arguments[0].startswith("-") or arguments[0] in COMMANDS:
         return None
-    near = difflib.get_close_matches(arguments[0], names, n=1, cutoff=0.5)
-    what = f'nearest is "{near[0]}"' if near else "may be " + ", ".join(names)
+    near = difflib.get_close_matches(arguments[0], COMMANDS, n=1, cutoff=0.5)
+    what = f'nearest is "{near[0]}"' if near else "may be " + ", ".join(COMMANDS)
     return f"bolotip: {arguments[0]!r} is no command; {what}; see bolotip --help"
 
 

@@ -4,11 +4,13 @@ The detector acts on the scene before it is sampled, so gain and lag belong to k
 frame rate and is seen as an alias.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.profile import CameraProfile, response, response_sd
+from edge.rig import Rig
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,14 @@ def delayed(corrected: Corrected, frequency_hz: float, more_s: float) -> Correct
     k = np.arange(1, len(corrected.maps) + 1)[:, None, None]
     maps = corrected.maps * np.exp(2j * np.pi * frequency_hz * k * more_s)
     return replace(corrected, maps=maps, frame_delay_s=corrected.frame_delay_s + more_s)
+
+
+def scale_sd(rig: Rig, gain_sd: float) -> tuple[float, float]:
+    """Relative deviations of K and of stress that are common to a whole map: the camera's gain (relative deviation gain_sd)
+    and the thermoelastic constant; K goes with the root of the image's scale too."""
+    s, view = rig.specimen, rig.view
+    stress = math.hypot(gain_sd, s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)
+    return math.hypot(stress, view.mm_per_px_sd / view.mm_per_px / 2), stress
 
 
 def far_field_delay(

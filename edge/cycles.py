@@ -16,6 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD
+
 HYSTERESIS = 0.3  # of the amplitude, on both sides of the middle
 HISTORY = 64  # cycles that a cycle is compared with, at most
 FEWEST = 16  # and at least
@@ -25,7 +27,6 @@ BLOCK = 32  # cycles; what stands out for longer is another load
 STEP = 0.02  # of the range: a lasting change of peak, valley or range that is another load
 STEP_CYCLES = 16  # over which it must last
 SURE = 8.0  # deviations
-MAD_TO_SD = 1.4826  # of normal noise
 MOST_OPEN = 60_000  # samples kept of a cycle that does not end
 KEPT_EVENTS = 1000
 

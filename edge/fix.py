@@ -13,9 +13,9 @@ import numpy as np
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip
 from edge.conduction import Flow
-from edge.correct import Corrected, correct, delayed, far_field_delay
+from edge.correct import Corrected, correct, delayed, far_field_delay, scale_sd
 from edge.growth_validity import ligament_too_small
-from edge.handbook import ZERO_C_K
+from edge.handbook import ZERO_C_K, maximum
 from edge.lockin import Harmonics
 from edge.path import CrackPath
 from edge.phase import LoadState
@@ -26,7 +26,7 @@ from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = 5.0  # deviations
-NOISY = 1.5  # times the profile's netd_K
+NOISY = 1.5  # times the profile's netd_K (common practice, no source)
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
 
@@ -113,7 +113,7 @@ class Fixer:
         corrected, usable = self._still(harmonics, corrected, usable, bad, sd_K, fix)
         if load.clipped:
             fix.flags.append("clipped")
-        found = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), shared, fix)
+        found, usable = self._tip(harmonics, corrected, load, usable, float(sd_K[0]), shared, fix)
         if self.flow is not None and self.flow.phase_rad:
             more_s = -self.flow.phase_rad / (2 * np.pi * load.frequency_hz)
             corrected = delayed(corrected, load.frequency_hz, more_s)
@@ -147,7 +147,7 @@ class Fixer:
         bad = region.bad_pixels(harmonics.mean, harmonics.noise)
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
-        saturated = (harmonics.mean > 65400) | (harmonics.mean < 2)
+        saturated = region.at_an_end(harmonics.mean)
         if np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:
             fix.flags.append("saturated")
         return bad | saturated
@@ -163,9 +163,8 @@ class Fixer:
         self.specimen = region.specimen(self.rig, self.shape)
 
     def _correct(self, harmonics: Harmonics, frequency_hz: float, usable: np.ndarray, fix: Fix) -> Corrected:
-        if self.calibrated and not all(
-            covers(self.profile, k * frequency_hz) for k in range(1, len(harmonics.maps) + 1)
-        ):
+        orders = range(1, len(harmonics.maps) + 1)
+        if self.calibrated and not all(covers(self.profile, k * frequency_hz) for k in orders):
             fix.flags.append("uncalibrated")
         corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K)
         if self.profile.frame_delay_s is None:
@@ -203,9 +202,10 @@ class Fixer:
 
     def _tip(
         self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, shared: Shared, fix: Fix
-    ) -> tip.TipFit | None:
+    ) -> tuple[tip.TipFit | None, np.ndarray]:
+        """The tip, and `usable` without what does not answer to the load."""
         if 1 in self.spoiled:
-            return None
+            return None, usable
         per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
         stress = -2 * corrected.maps[0] * per_K
         level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
@@ -213,8 +213,8 @@ class Fixer:
         sd = 2 * sd_K * level
         if not sd > 0:  # nothing usable in view, or nothing in it ever changes
             fix.flags.append("no_tip")
-            return None
-        usable &= ~region.silent(stress.real, sd, usable)
+            return None, usable
+        usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
         if found is not None and shared.any:
@@ -228,7 +228,7 @@ class Fixer:
                 fix.flags.append("conduction")
         if found is None:
             fix.flags.append("no_tip")
-        return found
+        return found, usable
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere; in the direction of the path, or while that is not known in the best one."""
@@ -259,10 +259,8 @@ class Fixer:
         if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
             # a crack that may be curved: K_I + i K_II turns by half the angle that the direction is off
             sd[2:4] = np.hypot(sd[2:4], np.deg2rad(tip.TURN_SD_DEG) / 2 * np.abs([found.K_II, found.K_I]))
-        # scale errors are common to the whole map: they enlarge K and T, not the place of the tip
-        scale = float(
-            np.hypot(corrected.gain_sd[0], s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa)
-        )
+        # these errors are common to the whole map: they enlarge K and T, not the place of the tip
+        K_sd, stress_sd = scale_sd(self.rig, float(corrected.gain_sd[0]))
         datum = self.rig.view.datum_px
         place = complex(found.col_px - datum[1], datum[0] - found.row_px) * mm
         self.path.extend(place, float(sd[0]))
@@ -277,11 +275,11 @@ class Fixer:
             "crack_mm": crack_mm,
             "crack_sd_mm": crack_sd,
             "dKI_MPa_sqrt_m": found.K_I,
-            "dKI_sd": float(np.hypot(sd[2], scale * found.K_I)),
+            "dKI_sd": float(np.hypot(sd[2], K_sd * found.K_I)),
             "dKII_MPa_sqrt_m": found.K_II,
-            "dKII_sd": float(np.hypot(sd[3], scale * found.K_II)),
+            "dKII_sd": float(np.hypot(sd[3], K_sd * found.K_II)),
             "T_MPa": found.T_MPa,
-            "T_sd": float(np.hypot(sd[4], scale * found.T_MPa)),
+            "T_sd": float(np.hypot(sd[4], stress_sd * found.T_MPa)),
             "r2": found.r2,
             "irwin_mm": irwin[0] if irwin else None,
         }
@@ -296,7 +294,7 @@ class Fixer:
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
             flags.append("near_edge")
         ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
-        most = np.array([load.range_kN, found.K_I]) / (1 - ratio)
+        most = maximum([load.range_kN, found.K_I], ratio)
         if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), most[0], most[1]):
             flags.append("irwin")
         return flags

@@ -15,6 +15,8 @@ import numpy as np
 from calibration.profile import CameraProfile, covers, load_profile, response, response_sd
 from edge import handbook, williams
 from edge.aliases import ESTIMATED, collisions, folded_hz, margin_hz
+from edge.correct import scale_sd
+from edge.growth_validity import least_ligament_mm
 from edge.region import LEAST_PIXELS, Region, choose, ligament_mm, specimen
 from edge.rig import FEWEST_CYCLES, Rig
 from edge.tip import SURE
@@ -55,10 +57,8 @@ class Basis:
         return self.noise_K * math.sqrt(2 / frames) / abs(response(self.profile, harmonic * frequency_hz))
 
     def calibration_sd(self, frequency_hz: float) -> float:
-        """Relative deviation of K from thermoelastic constant, image scale (K goes with its root) and gain."""
-        s, view = self.rig.specimen, self.rig.view
-        k0 = s.thermoelastic_constant_sd_per_MPa / s.thermoelastic_constant_per_MPa
-        return math.hypot(k0, view.mm_per_px_sd / view.mm_per_px / 2, response_sd(self.profile, frequency_hz)[0])
+        """Relative deviation of K from thermoelastic constant, image scale and gain."""
+        return scale_sd(self.rig, response_sd(self.profile, frequency_hz)[0])[0]
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def basis(rig: Rig) -> Basis:
     if rig.load.nominal_range_kN is None:
         assumed.append(f"no nominal_range_kN: what depends on it is left out; smallest growth at dK = {NOMINAL_DK:g}")
     celsius = TEMPERATURE_C if rig.specimen.temperature_C is None else rig.specimen.temperature_C
-    return Basis(rig, profile, profile.netd_K or NETD_K, celsius + 273.15, tuple(assumed))
+    return Basis(rig, profile, profile.netd_K or NETD_K, celsius + handbook.ZERO_C_K, tuple(assumed))
 
 
 def tip_px(rig: Rig, crack_mm: float) -> tuple[float, float]:
@@ -155,7 +155,7 @@ def crack_sizes(rig: Rig) -> np.ndarray:
     if s.geometry == "plate":
         low, high = view_mm(rig) or (0.0, 0.0)
         return _round(np.linspace(max(s.notch_mm, low), max(s.notch_mm, high), SIZES + 1)[1:])
-    room = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
+    room = s.room_mm
     start = max(s.notch_mm, (0.2 if s.geometry == "CT" else 0.05) * room)
     end = (0.8 if s.geometry == "MT" else 0.7) * room
     return _round(np.linspace(start, max(end, start + 0.5 * (room - start)), SIZES))
@@ -316,7 +316,7 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
         if in_view and math.isfinite(dK):
             sd, tip_sd = Fits(known, a).sd(dK, frequency_hz, memory_s)
         ahead = [leading_coefficient(dK) / math.sqrt(r) for r in (region.inner_mm, region.outer_mm)]
-        limit = 4e3 / math.pi * (dK / s.yield_strength_MPa) ** 2
+        limit = float(least_ligament_mm(dK, s.yield_strength_MPa))
         room = ligament_mm(s, a)
         amplitude = [known.K_per_MPa / 2 * abs(near + (0.0 if math.isnan(T) else T)) for near in ahead]
         yield AtSize(

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError
+from calibration.robust import robust_sd
 from edge.contact import irwin_tip
 from edge.growth_analysis import Analysis, Course, analyse
 from edge.growth_delay import Delay
@@ -210,7 +211,7 @@ def three_tips(rows: Sequence[Row], rig: Rig | None) -> list[str]:
             shift.append(r.crack_mm - irwin[0])
     if len(behind) < FEWEST_POINTS:
         return []
-    scatter = 1.4826 * float(np.median(np.abs(np.array(behind) - np.median(behind))))
+    scatter = robust_sd(np.array(behind))
     return [f"tips: the 2f phase reverses {np.median(behind):+.2f} mm behind the fitted tip (median of {len(behind)} fixes, one "
             f"scatters by {scatter:.2f}), Irwin's plastic zone says {np.median(shift):+.2f} mm"]
 

@@ -76,7 +76,7 @@ def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, rat
     """dK of the handbook, of the tensile part of the range."""
     if specimen is None:
         return np.full(len(crack_mm), np.nan)
-    return handbook.specimen_K_MPa_sqrt_m(specimen, handbook.tensile_range_kN(range_kN, ratio), crack_mm)
+    return handbook.tensile_dK_MPa_sqrt_m(specimen, range_kN, ratio, crack_mm)
 
 
 def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0

@@ -48,19 +48,18 @@ def largest_interval_mm(geometry: str, crack_mm: Array, width_mm: float) -> Arra
     return np.select([alpha <= 0.40, alpha <= 0.60], [0.04, 0.02], 0.01) * width_mm
 
 
+def least_ligament_mm(max_K_MPa_sqrt_m: Array | float, yield_MPa: float) -> Array | float:
+    """Of C(T) and ESE(T): (4/pi)(Kmax/yield)^2."""
+    return 4 / np.pi * (max_K_MPa_sqrt_m / yield_MPa) ** 2 * 1e3
+
+
 def ligament_too_small(specimen: Specimen, crack_mm: Array, max_kN: Array, max_K_MPa_sqrt_m: Array) -> Array:
-    """C(T), ESE(T): W - a < (4/pi)(Kmax/yield)^2; M(T): W - 2a < 1.25 Pmax/(B yield). Unknown counts as large enough.
+    """C(T), ESE(T): W - a < `least_ligament_mm`; M(T): W - 2a < 1.25 Pmax/(B yield). Unknown counts as large enough.
     """
     if specimen.geometry == "MT":
         needed_mm = 1.25 * 1e3 * max_kN / (specimen.thickness_mm * specimen.yield_strength_MPa)
         return specimen.width_mm - 2 * crack_mm < needed_mm
-    needed_mm = 4 / np.pi * (max_K_MPa_sqrt_m / specimen.yield_strength_MPa) ** 2 * 1e3
-    return specimen.width_mm - crack_mm < needed_mm
-
-
-def maximum(range_of_it: Array, load_ratio: Array) -> Array:
-    """Maximum from the range: range/(1 - R)."""
-    return range_of_it / (1 - load_ratio)
+    return specimen.width_mm - crack_mm < least_ligament_mm(max_K_MPa_sqrt_m, specimen.yield_strength_MPa)
 
 
 def plane_angle_deg(along_mm: Array, across_mm: Array, width_mm: float) -> Array:
@@ -125,8 +124,8 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
         bad |= {
             "size": np.isnan(unit),
             "precrack": crack < specimen.notch_mm + out,
-            "ligament": ligament_too_small(specimen, crack, maximum(points.load_range_kN[middle], ratio),
-                                           maximum(dK, ratio)),
+            "ligament": ligament_too_small(specimen, crack, handbook.maximum(points.load_range_kN[middle], ratio),
+                                           handbook.maximum(dK, ratio)),
         }
         remarks["increment_large"] = relative_to_window(wide, inner)
     return _words(bad, len(rates.rate)), _words(remarks, len(rates.rate))

@@ -98,16 +98,14 @@ def _per_load(factor: Callable[[ArrayLike], Array]) -> Callable[[Array], Array]:
 
 @dataclass(frozen=True)
 class Solution:
-    """K = P F(alpha) / (B sqrt W), alpha = size_over_width * a/W, for low <= alpha <= high."""
+    """K = P F(alpha) / (B sqrt W), alpha as of `relative_size`, for low <= alpha <= high."""
 
     factor: Callable[[Array], Array]
     low: float
     high: float
     source: str
-    size_over_width: float = 1.0
 
 
-GEOMETRIES = ("SENT", "SENT-clamped", "CT", "MT", "ESET", "plate")
 _TADA = "Tada, Paris & Irwin handbook (from memory)"
 _E647 = "ASTM E647 (from memory)"
 
@@ -125,7 +123,7 @@ def solution(geometry: str, length_over_width: float | None = None) -> Solution 
     return {
         "SENT": Solution(_per_load(sent_tension_factor), 1e-6, 0.95, _TADA),
         "CT": Solution(ct_factor, 0.2, 0.99, _E647),
-        "MT": Solution(mt_factor, 1e-6, 0.95, _E647, size_over_width=2.0),
+        "MT": Solution(mt_factor, 1e-6, 0.95, _E647),
         "ESET": Solution(eset_factor, 1e-6, 0.99, _E647),
         "plate": None,
     }[geometry]
@@ -149,7 +147,7 @@ def delta_K_MPa_sqrt_m(
     crack = np.asarray(crack_mm, float)
     if found is None:
         return np.full(np.broadcast(crack, np.asarray(range_kN)).shape, np.nan)
-    alpha = found.size_over_width * crack / width_mm
+    alpha = relative_size(geometry, crack, width_mm)
     inside = (alpha >= found.low) & (alpha <= found.high)
     factor = np.where(inside, found.factor(np.where(inside, alpha, found.high)), np.nan)
     return 1e3 * np.asarray(range_kN, float) * factor / (thickness_mm * np.sqrt(width_mm)) * SQRT_M_PER_SQRT_MM
@@ -160,10 +158,20 @@ def specimen_K_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, crack_mm: ArrayLik
     return delta_K_MPa_sqrt_m(s.geometry, range_kN, crack_mm, s.width_mm, s.thickness_mm, s.free_length_mm)
 
 
+def maximum(range_of_it: ArrayLike, ratio: ArrayLike) -> Array:
+    """Load, stress or K at maximum load from its range: range/(1 - R), R < 1."""
+    return np.asarray(range_of_it, float) / (1 - np.asarray(ratio, float))
+
+
 def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:
     """Of a load range with R < 0 only the tensile part counts (ASTM E647, from memory)."""
     whole, ratio = np.asarray(range_kN, float), np.asarray(ratio, float)
-    return np.where(ratio < 0, whole / (1 - ratio), whole)
+    return np.where(ratio < 0, maximum(whole, ratio), whole)
+
+
+def tensile_dK_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, ratio: ArrayLike, crack_mm: ArrayLike) -> Array:
+    """dK of a rig's specimen as growth laws take it: of the tensile part of the load range."""
+    return specimen_K_MPa_sqrt_m(s, tensile_range_kN(range_kN, ratio), crack_mm)
 
 
 # Biaxiality T sqrt(pi a)/K against alpha: own computation by collocation of the Williams series [C]; at 2a/W = 0 of
@@ -207,11 +215,6 @@ def cyclic_zone_radius_mm(delta_K_MPa_sqrt_m: ArrayLike, yield_MPa: float, plane
     return plastic_zone_radius_mm(delta_K_MPa_sqrt_m, 2 * yield_MPa, plane_strain)
 
 
-def thermoelastic_constant_per_MPa(expansion_per_K: float, density_kg_per_m3: float, heat_J_per_kg_K: float) -> float:
-    """K0 = alpha/(rho cp) of dT = -K0 T ds. Source: Thomson (1853), in every text on thermoelastic stress [M]."""
-    return 1e6 * expansion_per_K / (density_kg_per_m3 * heat_J_per_kg_K)
-
-
 def diffusion_length_mm(diffusivity_mm2_per_s: float, frequency_hz: ArrayLike) -> Array:
     """sqrt(D/(pi f)): where a heat wave has fallen to 1/e. Source: Carslaw & Jaeger [M]."""
     return np.sqrt(diffusivity_mm2_per_s / (np.pi * np.asarray(frequency_hz, float)))
@@ -235,18 +238,6 @@ def newman_opening(load_ratio: ArrayLike, smax_over_flow: float, constraint: flo
 def effective_fraction(load_ratio: ArrayLike, opening_over_max: ArrayLike) -> Array:
     """U = (1 - Pop/Pmax)/(1 - R), the part of the load range in which the crack is open, at most 1."""
     return np.minimum(1.0, (1 - np.asarray(opening_over_max, float)) / (1 - np.asarray(load_ratio, float)))
-
-
-def elber_U(load_ratio: ArrayLike) -> Array:
-    """U = 0.5 + 0.4 R of 2024-T3, -0.1 < R < 0.7, else NaN. Elber, ASTM STP 486 (1971) 230 [M]."""
-    ratio = np.asarray(load_ratio, float)
-    return np.where((ratio > -0.1) & (ratio < 0.7), 0.5 + 0.4 * ratio, np.nan)
-
-
-def schijve_U(load_ratio: ArrayLike) -> Array:
-    """U = 0.55 + 0.33 R + 0.12 R^2 of 2024-T3, -1 <= R < 0.54, else NaN. Schijve, Eng. Fract. Mech. 14 (1981) [M]."""
-    ratio = np.asarray(load_ratio, float)
-    return np.where((ratio >= -1) & (ratio < 0.54), 0.55 + 0.33 * ratio + 0.12 * ratio**2, np.nan)
 
 
 def clipped_harmonics(opening_fraction: float, count: int = 3) -> Array:

@@ -8,6 +8,7 @@ import numpy as np
 from edge.clock import FrameClock, Slot
 from edge.lockin import LockIn
 from edge.phase import LoadPhase, LoadState
+from edge.region import at_an_end
 from edge.rig import Rig
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
@@ -16,7 +17,6 @@ MOST_BYTES = 48_000_000  # of frames kept for the noise
 FEWEST_FRAMES = 40  # for a noise
 SETTLING_S = 1.5  # frames and samples from before are of no use: clocks settle
 OFF_GRID = 0.03  # relative: a camera of another rate has no place on the nominal one's grid
-TOP_COUNTS, LOWEST_COUNTS = 65400, 2
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,6 @@ class Listener:
         good = [k.good for k in self.phase.knots]
         samples_s = self.sample_times[1] - self.sample_times[0] if self.sample_times else 0.0
         newest = self.newest if self.newest is not None else np.empty(0)
-        ends = (newest > TOP_COUNTS) | (newest < LOWEST_COUNTS)
         return Heard(
             seconds=seconds,
             frames=len(self.arrivals),
@@ -124,7 +123,7 @@ class Listener:
             samples_per_s=self.samples / samples_s if samples_s > 0 else 0.0,
             load=self.phase.state(-np.inf, np.inf) if 2 * sum(good) > len(good) else None,  # noise has good moments too
             noise_counts=self._noise(),
-            end_share=float(ends.mean()) if newest.size else 0.0,
+            end_share=float(at_an_end(newest).mean()) if newest.size else 0.0,
         )
 
     def _noise(self) -> float | None:

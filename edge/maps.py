@@ -14,7 +14,9 @@ from typing import Any
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD
 from edge import williams
+from edge.region import Region
 
 NAME = re.compile(r"maps-(\d+)\.npz")
 # A circular complex Gaussian exceeds k times its component's deviation with probability exp(-k^2/2): 1.1 % at k = 3.
@@ -128,9 +130,8 @@ def crack_coordinates(maps: Maps, tip: Tip, finer: int = 1) -> np.ndarray:
 
 def in_fit_region(z: np.ndarray, tip: Tip) -> np.ndarray:
     """True in the ring between the radii, outside the wake."""
-    radius = np.abs(z)
-    ring = (radius >= tip.inner_mm) & (radius <= tip.outer_mm) & (np.abs(np.angle(z)) <= np.deg2rad(tip.half_angle_deg))
-    return ring & ((z.real > 0) | (np.abs(z.imag) >= tip.wake_mm))
+    ring = Region(tip.inner_mm, tip.outer_mm, tip.half_angle_deg, tip.wake_mm, tip.coefficients.size, None)
+    return ring.holds(z)
 
 
 def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:
@@ -143,12 +144,12 @@ def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:
 
 def component_noise_K(h: np.ndarray, mask: np.ndarray) -> float:
     """Standard deviation in K of one quadrature component of a harmonic map, from the differences of neighbouring
-    pixels: smooth fields drop out, and the median absolute deviation (x 1.4826) ignores the few steep places.
+    pixels: smooth fields drop out, and the median absolute deviation ignores the few steep places.
     NaN when the specimen has no neighbouring pixels."""
     across = (h[:, 1:] - h[:, :-1])[mask[:, 1:] & mask[:, :-1]]
     down = (h[1:] - h[:-1])[mask[1:] & mask[:-1]]
     steps = np.concatenate([across.real, across.imag, down.real, down.imag])
-    return float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2)) if steps.size else float("nan")
+    return float(MAD_TO_SD * np.median(np.abs(steps)) / np.sqrt(2)) if steps.size else float("nan")
 
 
 def phase_deg(h: np.ndarray, mask: np.ndarray, noise_K: float) -> np.ndarray:

@@ -11,6 +11,7 @@ from operator import mul
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD
 from edge.cycles import median
 
 ROWS = 8  # of a frame, evenly spread: the mean of 8 x 160 pixels has a 35th of one pixel's noise
@@ -19,7 +20,6 @@ FEWEST, EVERY = 75, 25  # frames before the first foretelling; and from one to t
 CLEAR = 6.0  # deviations, and
 SHARE = 0.2  # of the mean's amplitude: less harms no estimate
 OUTLIER = 4.0  # deviations, in the learning
-MAD_TO_SD = 1.4826  # of normal noise
 SINGULAR = 1e-10  # of the normal matrix: harmonics that fold together are shared out between their columns
 
 

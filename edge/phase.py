@@ -64,7 +64,6 @@ class LoadState:
     ratio: float
     h2: complex
     h2_sd: float
-    frequency_drift_hz: float
     clipped: bool = False
 
 
@@ -332,7 +331,6 @@ class LoadPhase:
             (mean - pa) / top if top else float("nan"),
             complex(h2.mean()),
             float(np.hypot(h2.real.std(), h2.imag.std()) / np.sqrt(len(good))),
-            float(f.max() - f.min()),
             bool(np.mean([k.clipped for k in good]) > 0.5),
         )
 

@@ -14,6 +14,7 @@ from edge import plausible
 from edge.aliases import collisions
 from edge.forecast import (
     NOMINAL_DK,
+    TIP_SURE_PX,
     AtFrequency,
     AtSize,
     Basis,
@@ -41,10 +42,10 @@ PIXEL_BYTES, MAP_BYTES = 25, 6000  # two complex maps of 8, mean and noise of 4,
 DAY_S = 86400.0
 WIDTH = 110  # columns of the text
 NOT_INCLUDED = (
-    "Least dK: there the tip is placed within 0.1 px; well below it fixes without a tip become common. Growth: between "
-    "two independent fixes, 95 %. Contact: 4 deviations of one pixel at 2f. All from noise, series and calibration "
-    "alone: against a microscope, tips of such fits were 0.24 mm rms off (De Finis et al., Procedia Structural "
-    "Integrity 39 (2022) 528)."
+    f"Least dK: there the tip is placed within {TIP_SURE_PX:g} px (one deviation); well below it fixes without a tip become "
+    "common. Growth: between two independent fixes, 95 %. Contact: 4 deviations of one pixel at 2f. All from noise, series "
+    "and calibration alone: against a microscope, tips of such fits were 0.24 mm rms off (De Finis et al., Procedia "
+    "Structural Integrity 39 (2022) 528)."
 )
 
 

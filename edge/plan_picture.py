@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from edge import handbook, williams
-from edge.forecast import AtSize, Basis, leading_coefficient, margin_of, tip_px
+from edge.forecast import TWO_SIDED_95, AtSize, Basis, leading_coefficient, margin_of, tip_px
 from edge.pictures import BLUE, GREEN, GREY, ORANGE, RED, STYLE, new_figure, png
 from edge.region import specimen
 
@@ -28,7 +28,7 @@ def draw(known: Basis, frequency_hz: float, memory_s: float, sizes: Sequence[AtS
         panels = figure.subplots(2, 3).ravel()
         _noise(panels[0], known, frequency_hz, memory_s)
         _lengths(panels[1], known, frequency_hz)
-        _map(panels[2], known, frequency_hz, sizes)
+        _map(panels[2], known, sizes)
         _dK(panels[3], known, sizes)
         _zones(panels[4], known, frequency_hz, sizes)
         _life(panels[5], sizes)
@@ -73,7 +73,7 @@ def _lengths(axes: Axes, known: Basis, frequency_hz: float) -> None:
     _legend(axes, 3)
 
 
-def _map(axes: Axes, known: Basis, frequency_hz: float, sizes: Sequence[AtSize]) -> None:
+def _map(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     """Expected 1f amplitude near the tip: leading term and T, for the middle one of the sizes in view."""
     shown = [a for a in sizes if a.in_view and math.isfinite(a.dK_MPa_sqrt_m)]
     axes.set_title("Expected 1f amplitude (mK)", loc="left")
@@ -111,7 +111,7 @@ def _dK(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     axes.set_xlabel("crack size (mm)")
     if np.isfinite(dK).any():
         sd = np.nan_to_num(_column(sizes, "dK_sd"))
-        axes.errorbar(a, dK, yerr=1.96 * sd, fmt="o-", color=BLUE, ms=4, capsize=2, label="dK, bars: 95 %")
+        axes.errorbar(a, dK, yerr=TWO_SIDED_95 * sd, fmt="o-", color=BLUE, ms=4, capsize=2, label="dK, bars: 95 %")
         axes.set_ylabel("dK (MPa√m)")
         plain = np.array([x.small_scale is False for x in sizes])
         axes.plot(a[plain], dK[plain], "x", color=RED, ms=8, label="ligament too small for K (R = 0)")

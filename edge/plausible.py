@@ -12,13 +12,13 @@ import numpy as np
 
 from calibration.door import InputError
 from edge.aliases import collisions
-from edge.handbook import specimen_K_MPa_sqrt_m
+from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
 from edge.sources.recording import CsvColumns, open_stack
 
-HOTTEST_C = 200.0  # a specimen above it is rather one given in kelvin
+HOTTEST_C = 200.0  # a specimen or plate above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
 LEAST_NOTCH_MM = 0.05
 COARSEST_MM = 1.0
@@ -38,7 +38,7 @@ def of_rig(rig: Rig, aliases: bool = True) -> list[str]:
     """What is doubtful about a rig file; `aliases`: at the frequency and frame rate that it names, too."""
     s, found = rig.specimen, []
     if s.temperature_C is not None and s.temperature_C > HOTTEST_C:
-        in_C = s.temperature_C - 273.15
+        in_C = s.temperature_C - ZERO_C_K
         found.append(f"[specimen] temperature_C: is {s.temperature_C:g}; if that is kelvin, write {in_C:.4g}")
     if 0 < s.notch_mm < LEAST_NOTCH_MM:
         found.append(f"[specimen] notch_mm: is {s.notch_mm:g}; if that is metres, write {1e3 * s.notch_mm:g}")

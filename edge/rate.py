@@ -104,7 +104,7 @@ class GrowthWatch:
         return None
 
     def _dK(self, crack_mm: Array, range_kN: float, ratio: float) -> Array:
-        return handbook.specimen_K_MPa_sqrt_m(self.specimen, handbook.tensile_range_kN(range_kN, ratio), crack_mm)
+        return handbook.tensile_dK_MPa_sqrt_m(self.specimen, range_kN, ratio, crack_mm)
 
     def _keep(self, stretch: "Stretch", range_kN: float, ratio: float) -> None:
         """A rate for the exponent: next to, not overlapping with, the one before, and not of disturbed growth."""

@@ -244,12 +244,6 @@ class RecordFile:
     path: Path
 
 
-def split_lines(raw: bytes) -> tuple[list[str], str | None]:
-    """Complete lines, and the text after the last line feed if any. Bytes that are not UTF-8 survive as surrogates."""
-    *lines, rest = raw.decode("utf-8", "surrogateescape").split("\n")
-    return lines, rest or None
-
-
 def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordFile:
     """All rows of a records folder or file; of a long one, with `most`, that many to twice as many: events and the last, the
     others evenly thinned. Bad rows are listed with their row number, never repaired, never fatal.

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD, robust_sd
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
 from edge.rig import Rig, Specimen
 from edge.surroundings import grown, opened
@@ -83,9 +84,9 @@ def specimen(rig: Rig, shape: tuple[int, int]) -> np.ndarray:
 
 
 def feature_mm(s: Specimen, crack_mm: float) -> float:
-    """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth or other
-    tip, far edge, in C(T) the loading holes (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory). Where the
-    edges of a plate of any other shape are is not known."""
+    """Distance from the tip to the nearest feature of the plate, within which the series converges: crack mouth (in M(T) the
+    crack's middle, half-way to the other tip, as the series' prior has it), far edge, in C(T) the loading holes (ASTM E647:
+    W/4 wide, 0.275 W off the crack's line; from memory). Where the edges of a plate of any other shape are is not known."""
     near = crack_mm
     if s.geometry == "plate":
         return max(near, 0.0)
@@ -97,7 +98,7 @@ def feature_mm(s: Specimen, crack_mm: float) -> float:
 
 def ligament_mm(s: Specimen, crack_mm: float) -> float:
     """From the tip to the far edge."""
-    return (s.width_mm / 2 if s.geometry == "MT" else s.width_mm) - crack_mm
+    return s.room_mm - crack_mm
 
 
 def choose(
@@ -135,15 +136,23 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """Dead (no noise), blinking (much noise) and stuck pixels (far from all neighbours), mask (rows, columns)."""
     alive = noise[noise > 0]  # more than half of a view may be a frame around it that never changes
     typical = float(np.median(alive)) if alive.size else 0.0
-    spread = 1.4826 * float(np.median(np.abs(alive - typical))) + 1e-12 if alive.size else 1e-12
+    spread = robust_sd(alive) + 1e-12 if alive.size else 1e-12
     bad = (noise < 0.3 * typical) | (noise > typical + max(8 * spread, 0.5 * typical)) | ~np.isfinite(noise)
     import cv2
 
     smooth = cv2.medianBlur(mean.astype(np.float32), 5)
     off = np.abs(mean - smooth)
     # in an image without fixed pattern its edges stand out of the rest as much as stuck pixels do
-    bad |= off > max(12 * 1.4826 * float(np.median(off)), 3 * typical, 1e-12)
+    bad |= off > max(12 * MAD_TO_SD * float(np.median(off)), 3 * typical, 1e-12)
     return bad
+
+
+TOP_COUNTS, LOWEST_COUNTS = 65400, 2
+
+
+def at_an_end(counts: np.ndarray) -> np.ndarray:
+    """Where counts (rows, columns) are at an end of the camera's 16 bits: mask (rows, columns)."""
+    return (counts > TOP_COUNTS) | (counts < LOWEST_COUNTS)
 
 
 SILENT_PX = 7

@@ -50,6 +50,11 @@ class Specimen:
     paris_C: float | None = limited(None, above=0.0, high=1.0, unit="mm/cycle at 1 MPa sqrt(m)")
     paris_m: float | None = limited(None, low=1.0, high=15.0)
 
+    @property
+    def room_mm(self) -> float:
+        """From the datum to the far edge: the width, for MT half of it."""
+        return self.width_mm / 2 if self.geometry == "MT" else self.width_mm
+
 
 @dataclass(frozen=True)
 class Load:
@@ -214,10 +219,9 @@ def _check_specimen(rig: Rig) -> None:
         for key in ("width_mm", "thickness_mm"):
             if not math.isfinite(getattr(s, key)):
                 raise InputError(f"{where} {key}: is missing; only geometry plate may leave it out")
-    room = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
-    if s.notch_mm >= room:
+    if s.notch_mm >= s.room_mm:
         half = "half of width_mm, as an MT notch is counted from the centre line" if s.geometry == "MT" else "width_mm"
-        raise InputError(f"{where} notch_mm: is {s.notch_mm:g}, may be below {room:g} mm ({half}); check both")
+        raise InputError(f"{where} notch_mm: is {s.notch_mm:g}, may be below {s.room_mm:g} mm ({half}); check both")
     if s.geometry == "SENT-clamped" and s.free_length_mm is None:
         raise InputError(
             f"{where} free_length_mm: is missing; K of clamped ends depends on the length between the grips"
@@ -310,12 +314,11 @@ def _check_view_and_times(rig: Rig) -> None:
 def _check_targets(rig: Rig) -> None:
     """Crack sizes named under [records] lie in the specimen, and a stop request has a way out."""
     records, s, where = rig.records, rig.specimen, f"{rig.path} [records]"
-    room = s.width_mm / 2 if s.geometry == "MT" else s.width_mm
     for key in ("target_crack_mm", "stop_at_crack_mm"):
         size = getattr(records, key)
-        if size is not None and not s.notch_mm < size < room:
+        if size is not None and not s.notch_mm < size < s.room_mm:
             raise InputError(
-                f"{where} {key}: is {size:g}, may be between the notch, {s.notch_mm:g} mm, and {room:g} mm, where the "
+                f"{where} {key}: is {size:g}, may be between the notch, {s.notch_mm:g} mm, and {s.room_mm:g} mm, where the "
                 f"specimen ends"
             )
     asked = records.stop_at_crack_mm is not None or records.stop_at_rate_mm_per_cycle is not None

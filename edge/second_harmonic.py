@@ -13,19 +13,17 @@ import numpy as np
 
 CLEAR = 4.0  # deviations beyond which a share is taken out
 FAR_BLUR_PX, DOUBT_BLUR_PX = 1.2, 0.7
+LEAST_PIXELS = 200
 SURE_SD = 0.004  # deviation of the far field's share below which it is preferred to the load signal's
 
 
 @dataclass(frozen=True)
 class Cleaned:
-    """h2 without copies of h1; share: complex part of h1 in h2 and its deviation; motion_px: complex (right, down)
-    amplitude of the motion at f, and deviation of each component."""
+    """h2 without copies of h1; share_sd: deviation of the load's second harmonic as it was taken out; taken_out: whether it
+    was; disagrees: the far field shows another one than the load signal."""
 
     h2: np.ndarray
-    share: complex
     share_sd: float
-    motion_px: np.ndarray
-    motion_sd_px: np.ndarray
     taken_out: bool
     disagrees: bool
 
@@ -45,16 +43,8 @@ def clean(
     # T(x - d sin phi) = T(x) - d grad Im[h1 e^{i phi}] sin phi, whose 2f part is +i/2 d grad h1
     right, down = gradient(h1)
     copies = h1, 0.5j * right, 0.5j * down
-    x, y = np.stack([c[far] for c in copies]), h2[far]
-    if y.size < 200 or not np.any(np.abs(x[0]) > 0):
-        return Cleaned(h2 - load_h2 * h1, load_h2, load_h2_sd, np.zeros(2, complex), np.full(2, np.inf), True, False)
-    gram = x.conj() @ x.T
-    try:
-        inverse = np.linalg.inv(gram)
-    except np.linalg.LinAlgError:
-        return Cleaned(h2 - load_h2 * h1, load_h2, load_h2_sd, np.zeros(2, complex), np.full(2, np.inf), True, False)
-    b = inverse @ (x.conj() @ y)
-    sd = np.maximum(sd_K * np.sqrt(np.diag(inverse).real), least_sd)
+    b, sd = _strengths(np.stack([c[far] for c in copies]), h2[far], sd_K)
+    sd = np.maximum(sd, least_sd)
     share, share_sd = complex(b[0]), float(sd[0])
     disagrees = abs(share - load_h2) > 4 * np.hypot(share_sd, load_h2_sd) + 0.003
     if share_sd > SURE_SD:
@@ -65,7 +55,20 @@ def clean(
     for strength, copy in zip(out, copies):
         if strength:
             cleaned -= strength * copy
-    return Cleaned(cleaned, share, share_sd, b[1:], sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
+    return Cleaned(cleaned, share_sd, bool(abs(out[0]) > 0), bool(disagrees))
+
+
+def _strengths(x: np.ndarray, y: np.ndarray, sd_K: float) -> tuple[np.ndarray, np.ndarray]:
+    """Of the copies x (3, n) in y (n,), complex least squares, and the deviation of a component of each; 0 and infinite
+    where the pixels cannot tell."""
+    unknown = np.zeros(len(x), complex), np.full(len(x), np.inf)
+    if y.size < LEAST_PIXELS or not np.any(np.abs(x[0]) > 0):
+        return unknown
+    try:
+        inverse = np.linalg.inv(x.conj() @ x.T)
+    except np.linalg.LinAlgError:
+        return unknown
+    return inverse @ (x.conj() @ y), sd_K * np.sqrt(np.diag(inverse).real)
 
 
 def doubts(h1: np.ndarray, covariance: np.ndarray, motion_sd_px: np.ndarray) -> np.ndarray:

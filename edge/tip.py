@@ -1,8 +1,7 @@
 """Search for the crack tip in a map of the stress-sum range, and what the fit around it says.
 
-With a hint (the last tip) a few steps of variable projection (see edge/williams.py) are enough. Without one, a bank of
-correlation filters gives, for every pixel at once, the least-squares mode-I amplitude in a small ring and its t value;
-the best few places are refined and the best of them is kept, if it is a tip at all.
+With a hint (the last tip) a few steps of variable projection (see edge/williams.py) are enough. Without one, the places
+that look most like a tip (edge/tip_candidates.py) are refined and the best of them is kept, if it is a tip at all.
 """
 
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from edge import williams
 from edge.conduction import Flow
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
-from edge.surroundings import correlations
+from edge.tip_candidates import candidates
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
@@ -24,6 +23,7 @@ PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series'
 TIDY_ROUNDS = 3
 DOUBTED = 1.5  # chi-square per degree of freedom from which a part of the view may be something else
 STEPS = 30
+HUBER, HUBER_ROUNDS = 2.0, 8  # deviations beyond which a pixel weighs less; and how often the weights are found again
 FREE_STEPS = 8  # in which the region follows the tip, and as long as it moves by more than
 FAR_PX = 0.3
 SAME_TIP_ROUNDS = 3
@@ -32,7 +32,6 @@ OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflecti
 TURNS_DEG = ((-10.0, 10.0), (-10.0, 10.0), (-5.0, 5.0))  # each from the best so far; none after the first two if neither is better
 TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and what a curved wake hides
 CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
-RING_PX = (24, 12, 6)  # outer radii of the search filters
 
 
 @dataclass(frozen=True)
@@ -93,80 +92,123 @@ def refine(
 ) -> TipFit | None:
     """Steps from `start` (row, column) to the tip; None where they lead nowhere. stress (rows, columns) MPa range with
     deviation `sd`, usable (rows, columns) bool; flow: how heat is known to flow, None where it is not known."""
-    row, col = start
-    mm = rig.view.mm_per_px
-    turn = np.exp(1j * np.deg2rad(angle_deg))
-    dK, scale, far, again = dK_hint, None, True, 0
-    pixels: tuple[np.ndarray, np.ndarray] | None = None
-    conducting = flow is None or flow.share > 0
-
-    def held(row: float, col: float, dK: float) -> tuple[Region, tuple[np.ndarray, np.ndarray]]:
-        crack = float(along(rig, row, col, rig.view.growth_angle_deg))
-        region = choose(rig, crack, dK, frequency_hz, conducting)
-        return region, _pixels(usable, (row, col), angle_deg, mm, region)
-
-    region, tidied, whole = choose(rig, 1.0, 0.0, frequency_hz), 0, 1
-    for step_number in range(STEPS):
-        free = not tidied and not again and (step_number < FREE_STEPS or far)
-        if pixels is None or free:  # later the set of pixels stands still, so that the steps end
-            region, pixels = held(row, col, dK)
-            whole = max(1, pixels[0].size)
-        z = williams.to_crack(*pixels, (row, col), angle_deg, mm)
-        values = stress[pixels]
-        if z.size < LEAST_PIXELS or np.abs(z).min() < 0.3 * mm:
-            return None
-        try:
-            series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale, flow=flow)
-        except np.linalg.LinAlgError:
-            return None
-        # far from the tip the first-order step overshoots; half the core is how far it can be trusted
-        shift = series.shift * min(1.0, max(region.inner_mm, 2 * mm) / max(abs(series.shift), 1e-12))
-        dK, scale = abs(series.K), abs(series.coefficients[0])
-        far = abs(shift) / mm > FAR_PX and step_number < STEPS - 8
-        if abs(shift) / mm < SETTLED_PX:
-            if series.chi2 > DOUBTED and not tidied:
-                try:
-                    series = _robust(series, z, values, sd, region, flow)
-                except np.linalg.LinAlgError:
-                    return None
-            good = _fitting(_predicted(series, z, flow), values, sd, pixels)
-            if tidied < TIDY_ROUNDS and not good.all():
-                pixels, tidied = (pixels[0][good], pixels[1][good]), tidied + 1
-                continue
-            if tidied or again == SAME_TIP_ROUNDS:
-                break
-            # once more with the region of this very tip, wherever the steps began
-            before = pixels
-            region, pixels = held(row, col, dK)
-            if np.array_equal(before, pixels):
-                break
-            again += 1
-            if again == SAME_TIP_ROUNDS:  # two sets lead to each other: what they have in common is neither's
-                pixels = _common(before, pixels)
-            whole = max(1, pixels[0].size)
-            continue
-        move = shift * turn / mm
-        row, col = row - move.imag, col + move.real
-        if not (-2 < row < stress.shape[0] + 1 and -2 < col < stress.shape[1] + 1):
-            return None
-    else:
+    search = _Search(rig, stress, sd, usable, start, angle_deg, frequency_hz, dK_hint, flow)
+    try:
+        return search.run()
+    except np.linalg.LinAlgError:
         return None
-    return TipFit(
-        row,
-        col,
-        float(along(rig, row, col, rig.view.growth_angle_deg)),
-        angle_deg,
-        series.K.real,
-        series.K.imag,
-        series.T_MPa,
-        series.covariance,
-        series.r2,
-        series.chi2,
-        series.coefficients,
-        region,
-        series.pixels,
-        series.pixels / whole,
-    )
+
+
+class _Search:
+    """Steps to a tip and the pixels they go by. These follow the tip at first; then they stand still, so that the steps
+    end; where the steps have come to rest, pixels that are no part of the field are left out, and if there are none, it is
+    tried once more with the region of this very tip, wherever the steps began."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        stress: np.ndarray,
+        sd: float,
+        usable: np.ndarray,
+        start: tuple[float, float],
+        angle_deg: float,
+        frequency_hz: float,
+        dK: float,
+        flow: Flow | None,
+    ):
+        self.rig, self.stress, self.sd, self.usable = rig, stress, sd, usable
+        self.angle_deg, self.frequency_hz, self.flow = angle_deg, frequency_hz, flow
+        self.mm = rig.view.mm_per_px
+        self.row, self.col = start
+        self.dK, self.scale = dK, None  # type: float, float | None
+        self.tidied = self.again = 0  # rounds without some pixels, and with the region of the tip found
+        self.hold()
+
+    def run(self) -> TipFit | None:
+        """None where the steps lead nowhere. Raises numpy.linalg.LinAlgError."""
+        far = True
+        for number in range(STEPS):
+            if number and not self.tidied and not self.again and (number < FREE_STEPS or far):
+                self.hold()
+            z = williams.to_crack(*self.pixels, (self.row, self.col), self.angle_deg, self.mm)
+            if z.size < LEAST_PIXELS or np.abs(z).min() < 0.3 * self.mm:
+                return None
+            series = self.fitted(z, self.scale)
+            # far from the tip the first-order step overshoots; the core's radius is how far it can be trusted
+            shift = series.shift * min(1.0, max(self.region.inner_mm, 2 * self.mm) / max(abs(series.shift), 1e-12))
+            self.dK, self.scale = abs(series.K), abs(series.coefficients[0])
+            far = abs(shift) / self.mm > FAR_PX and number < STEPS - 8
+            if abs(shift) / self.mm < SETTLED_PX:
+                if series.chi2 > DOUBTED and not self.tidied:
+                    series = self.robust(series, z)
+                if self.pixels_stand(series, z):
+                    return self.result(series)
+            elif not self.move(shift):
+                return None
+        return None
+
+    def hold(self) -> None:
+        """The region around the present place, and its pixels."""
+        crack = float(along(self.rig, self.row, self.col, self.rig.view.growth_angle_deg))
+        conducting = self.flow is None or self.flow.share > 0
+        self.region = choose(self.rig, crack, self.dK, self.frequency_hz, conducting)
+        self.pixels = _pixels(self.usable, (self.row, self.col), self.angle_deg, self.mm, self.region)
+        self.whole = max(1, self.pixels[0].size)
+
+    def fitted(self, z: np.ndarray, scale: float | None, weights: np.ndarray | None = None) -> williams.Series:
+        r = self.region
+        return williams.fit(z, self.stress[self.pixels], self.sd, r.terms, r.fades_over_mm, scale, weights, self.flow)
+
+    def robust(self, series: williams.Series, z: np.ndarray) -> williams.Series:
+        """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view
+        does not draw to itself."""
+        for _ in range(HUBER_ROUNDS):
+            off = np.abs(self.stress[self.pixels] - _predicted(series, z, self.flow))
+            series = self.fitted(z, abs(series.coefficients[0]), 1 / np.maximum(1.0, off / (HUBER * self.sd)))
+        return series
+
+    def pixels_stand(self, series: williams.Series, z: np.ndarray) -> bool:
+        """Whether the place where the steps have come to rest leaves nothing of the pixels to change; changes them."""
+        good = _fitting(_predicted(series, z, self.flow), self.stress[self.pixels], self.sd, self.pixels)
+        if self.tidied < TIDY_ROUNDS and not good.all():
+            self.pixels, self.tidied = (self.pixels[0][good], self.pixels[1][good]), self.tidied + 1
+            return False
+        if self.tidied or self.again == SAME_TIP_ROUNDS:
+            return True
+        before = self.pixels
+        self.hold()
+        if np.array_equal(before, self.pixels):
+            return True
+        self.again += 1
+        if self.again == SAME_TIP_ROUNDS:  # two sets lead to each other: what they have in common is neither's
+            self.pixels = _common(before, self.pixels)
+            self.whole = max(1, self.pixels[0].size)
+        return False
+
+    def move(self, shift_mm: complex) -> bool:
+        """A step in crack coordinates. False: out of the image."""
+        step = shift_mm * np.exp(1j * np.deg2rad(self.angle_deg)) / self.mm
+        self.row, self.col = self.row - step.imag, self.col + step.real
+        rows, columns = self.stress.shape
+        return bool(-2 < self.row < rows + 1 and -2 < self.col < columns + 1)
+
+    def result(self, series: williams.Series) -> TipFit:
+        return TipFit(
+            row_px=self.row,
+            col_px=self.col,
+            crack_mm=float(along(self.rig, self.row, self.col, self.rig.view.growth_angle_deg)),
+            angle_deg=self.angle_deg,
+            K_I=series.K.real,
+            K_II=series.K.imag,
+            T_MPa=series.T_MPa,
+            covariance=series.covariance,
+            r2=series.r2,
+            chi2=series.chi2,
+            coefficients=series.coefficients,
+            region=self.region,
+            pixels=series.pixels,
+            kept=series.pixels / self.whole,
+        )
 
 
 def _pixels(
@@ -194,19 +236,6 @@ def _common(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]) 
 def _predicted(series: williams.Series, z: np.ndarray, flow: Flow | None) -> np.ndarray:
     stress = williams.evaluate(series.coefficients, z)
     return stress if flow is None else stress + flow.real_part(z, series.coefficients)
-
-
-def _robust(
-    series: williams.Series, z: np.ndarray, values: np.ndarray, sd: float, region: Region, flow: Flow | None
-) -> williams.Series:
-    """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view
-    does not draw to itself."""
-    for _ in range(8):
-        off = np.abs(values - _predicted(series, z, flow))
-        weights = 1 / np.maximum(1.0, off / (2 * sd))
-        scale = abs(series.coefficients[0])
-        series = williams.fit(z, values, sd, region.terms, region.fades_over_mm, scale, weights, flow)
-    return series
 
 
 def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
@@ -274,7 +303,7 @@ def find(
     """The tip with no hint: the whole view is searched. None where there is none."""
     best: TipFit | None = None
     tried: list[tuple[float, float]] = []
-    for _t, row, col in candidates(stress, sd, usable, angle_deg)[:8]:
+    for _t, row, col in candidates(stress, sd, usable, angle_deg, SURE)[:8]:
         if any(np.hypot(row - r, col - c) < 3 for r, c in tried):
             continue
         tried.append((row, col))
@@ -284,55 +313,3 @@ def find(
         if best is None or fit.K_I / fit.sd[2] > best.K_I / best.sd[2]:
             best = fit
     return best
-
-
-def candidates(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float) -> list[tuple[float, float, float]]:
-    """(t value, row, column) of the places that look most like a tip, best first."""
-    found = []
-    for ring in RING_PX:
-        t, factor = t_map(stress, sd, usable, angle_deg, ring)
-        for _ in range(4):
-            i, j = np.unravel_index(int(np.argmax(t)), t.shape)
-            if t[i, j] < SURE:
-                break
-            found.append((float(t[i, j]), (i + 0.5) * factor - 0.5, (j + 0.5) * factor - 0.5))
-            t[max(0, i - 4) : i + 5, max(0, j - 4) : j + 5] = -1
-    return sorted(found, reverse=True)
-
-
-def _thinned(image: np.ndarray, factor: int) -> np.ndarray:
-    """Means of squares of `factor` pixels; what is left over at the ends is left out."""
-    rows, columns = image.shape[0] // factor, image.shape[1] // factor
-    squares = image[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
-    return np.asarray(squares.mean(axis=(1, 3), dtype=np.float32))
-
-
-def t_map(stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, ring_px: int) -> tuple[np.ndarray, int]:
-    """t value of the mode-I term at each pixel of a map thinned by the returned factor: rings of `ring_px`, the smooth terms
-    taken out first. The design is the same everywhere, so each coefficient is a correlation with one orthonormal column."""
-    factor = max(1, ring_px // 8)
-    cover, thin = _thinned(usable, factor), _thinned(np.where(usable, stress, 0), factor)
-    thin = np.where(cover > 0.3, thin / np.maximum(cover, 0.3), 0)
-    radius = ring_px // factor
-    grid = np.arange(-radius, radius + 1)
-    z = williams.to_crack(grid[:, None], grid[None, :], (0.0, 0.0), angle_deg, 1.0)
-    inside = (np.abs(z) > 1.5) & (np.abs(z) <= radius + 0.3) & (np.abs(np.angle(z)) < np.deg2rad(140))
-    zi = z[inside]
-    smooth = [zi.real**0, zi.real, zi.imag, (zi**2).real, (zi**2).imag]  # n = 2, 4, 6: no crack
-    crack = [(zi**0.5).real, -(zi**0.5).imag, -(zi**-0.5).imag, (zi**-0.5).real]
-    q, _ = np.linalg.qr(np.stack(smooth + crack, 1))
-    if q[:, -1] @ (zi**-0.5).real < 0:
-        q[:, -1] = -q[:, -1]
-    patterns = np.zeros((q.shape[1], *z.shape))
-    patterns[:, inside] = q.T
-    explained = np.zeros(thin.shape)
-    for last in correlations(thin, patterns):  # after the loop: the crack's own
-        explained += last**2
-    ring = inside[None].astype(float)
-    (energy,), (holes,) = correlations(thin**2, ring), correlations(cover < 0.3, ring)
-    n = int(inside.sum())
-    variance = np.maximum((energy - explained) / (n - q.shape[1]), (sd / factor) ** 2)
-    t = last / np.sqrt(variance)
-    t[holes > 0.03 * n] = -1
-    t[:radius], t[-radius:], t[:, :radius], t[:, -radius:] = -1, -1, -1, -1
-    return t, factor

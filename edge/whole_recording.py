@@ -23,10 +23,9 @@ from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
 BEFORE = 0.02  # of a period: a frame that comes so long before its exposure was given the slot after its own
-LATE_PARTS = (
-    2.3  # a line through the least delayed of n frames lies so many mean delays over n too late, give or take as
-)
-# much (simulated: 2.8 +- 2.0 for half-normal delays, 1.8 +- 1.3 for exponential ones)
+# A line through the least delayed of n frames lies so many mean delays over n too late, give or take as much (simulated:
+# 2.8 +- 2.0 for half-normal delays, 1.8 +- 1.3 for exponential ones).
+LATE_PARTS = 2.3
 CLOCK_SD_S = 5e-6  # of the load samples' clock against the frames' (common practice, no source)
 
 

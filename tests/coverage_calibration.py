@@ -87,7 +87,7 @@ def dK_of(made: recordings.Recording, m: Measured, profile: CameraProfile) -> fl
         tables = recordings.rig_tables(made, 30.0, 4.0, recordings.K0_PER_MPA)
         (path := Path(folder) / "rig.toml").write_text(recordings.toml(tables))
         rig = load_rig(path, check_files=False)
-    state = LoadState(m.frequency_hz, m.range_kN, m.range_sd * m.range_kN, 0.1, 0j, 1e-3, 0.0)
+    state = LoadState(m.frequency_hz, m.range_kN, m.range_sd * m.range_kN, 0.1, 0j, 1e-3)
     fix = Fixer(rig, profile, VIEW).fix(m.harmonics, state, FRAME_RATE_HZ)
     found = fix.values.get("dKI_MPa_sqrt_m")
     assert found is not None, fix.flags

@@ -69,6 +69,35 @@ def test_tip_and_K_are_right_although_heat_flows(diffusivity, hz, tmp_path):
     assert k < 0.025 and along < 0.2 and across < 0.2
 
 
+def test_the_deviation_of_the_share_covers_it_in_stated_and_in_larger_noise():
+    """The imaginary part is what the share brings and a rest of the far field's phase; sixty draws each."""
+    z = (np.arange(-40, 41)[None, :] + 0.3 + 1j * (np.arange(-30, 31)[:, None] - 0.4)).ravel() * 0.15
+    z = z[(np.abs(z) > 0.6) & (np.abs(np.angle(z)) < 2.4)]
+    c = np.array([150 + 0j, -40, 9])
+    e, stress = conduction.departure(z, c, 0.8), williams.evaluate(c, z)
+    rng = np.random.default_rng(7)
+    for times in (1.0, 5.0):
+        found = [
+            conduction.measure(0.8 * e.imag + 0.02 * stress + times * 3.0 * rng.standard_normal(z.size), stress, e, 3.0)
+            for _ in range(60)
+        ]
+        assert 0.75 < np.sqrt(np.mean([((f.value - 0.8) / f.sd) ** 2 for f in found])) < 1.3
+        assert np.mean([f.phase_rad for f in found]) == pytest.approx(0.02, abs=0.005)
+
+
+def test_what_the_faces_do_in_the_wake_is_not_taken_for_conduction(tmp_path):
+    """30 MPa out of step with the load within 0.6 mm of the crack, as where the faces rub."""
+    big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.15)
+    seen = -conducted(-big.sum_MPa.astype(complex), 0.15, 14.0, 7.0)[100:220, 140:300]
+    rig, rng = rig_of(centre_crack(tip_px=(60.3, 80.6)), 14.0, tmp_path), np.random.default_rng(3)
+    stress = seen + 3.0 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
+    usable, (rows, columns) = np.ones(seen.shape, bool), np.indices(seen.shape)
+    first = tip.find(rig, stress.real, 3.0, usable, 0.0, 7.0)
+    rubbing = 30j * ((columns < 79) & (np.abs(rows - 60.3) < 4))
+    shares = [adiabatic.refine(rig, s, 3.0, usable, first, 7.0)[1].share for s in (stress, stress + rubbing)]
+    assert shares[0] == pytest.approx(1.0, abs=0.05) and shares[1] == pytest.approx(shares[0], abs=0.01)
+
+
 def test_a_map_that_shows_no_flow_of_heat_is_fitted_closer_to_the_tip(tmp_path):
     plate = centre_crack(tip_px=(60.3, 80.6))
     rig = rig_of(plate, 14.0, tmp_path)

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from calibration.profile import CameraProfile, ResponseRow
-from edge.correct import correct, far_field_delay
+from edge.correct import correct, delayed, far_field_delay
 
 FRAME_HZ, COUNTS_PER_K, ROWS = 25.0, 80.0, 6
 FINE_S = 2e-5
@@ -51,6 +51,15 @@ def test_a_delay_given_by_the_caller_wins_over_the_profile():
     corrected = correct(maps, 7.0, profile, COUNTS_PER_K, frame_delay_s=0.005)
     assert max(apart(corrected)) < 2e-3 and corrected.frame_delay_s == 0.005
     assert min(apart(correct(maps, 7.0, profile, COUNTS_PER_K))) > 0.1
+
+
+def test_a_delay_made_longer_afterwards_is_the_longer_delay():
+    profile = CameraProfile(tau_s=0.010, readout_s=0.012)
+    maps = seen(7.0, [0.010], 0.012, 0.008)
+    at_once, later = correct(maps, 7.0, profile, COUNTS_PER_K, 0.008), correct(maps, 7.0, profile, COUNTS_PER_K, 0.005)
+    longer = delayed(later, 7.0, 0.003)
+    assert max(apart(longer)) < 2e-3 and longer.maps == pytest.approx(at_once.maps)
+    assert longer.frame_delay_s == pytest.approx(0.008)
 
 
 def test_a_measured_response_takes_the_place_of_the_first_order_model():

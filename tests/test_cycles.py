@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from edge.bench_load import LoadWave
-from edge.cycles import CycleCounter, LoadEvent
+from edge.cycles import NUMBER, PEAK, RANGE, TIME, VALLEY, CycleCounter, Judge, LoadEvent
 from edge.phase import LoadPhase
 
 TURN = 2 * np.pi
@@ -165,6 +165,36 @@ def test_events_are_handed_out_once_and_not_before_their_time():
     assert told(phase.take_events(29.0)) == [("overload", 200, 1)]
     assert told(phase.take_events(40.0)) == []
     assert told(phase.take_events(99.0)) == [("underload", 400, 1)]
+
+
+def judged(peaks_kN, samples_per_cycle=50.0):
+    """Events of complete cycles with these peaks, ten at a time."""
+    judge, n = Judge(), len(peaks_kN)
+    table = np.empty((5, n))
+    table[NUMBER], table[TIME], table[PEAK], table[VALLEY] = np.arange(n), np.arange(n) / 7.0, peaks_kN, VALLEY_KN
+    table[RANGE] = table[PEAK] - table[VALLEY]
+    for i in range(0, n, 10):
+        judge.see(table[:, i : i + 10], samples_per_cycle)
+    return [(e.kind, e.cycles) for e in judge.events]
+
+
+def test_a_load_that_scatters_by_a_twentieth_of_its_range_has_no_overloads():
+    """The largest of two thousand stands 3.5 deviations out."""
+    peaks = PEAK_KN + 0.05 * (PEAK_KN - VALLEY_KN) * np.random.default_rng(3).standard_normal(2000)
+    assert (peaks > PEAK_KN + 0.15 * (PEAK_KN - VALLEY_KN)).any()
+    assert judged(peaks) == []
+    peaks[1500] = PEAK_KN + 0.8 * (PEAK_KN - VALLEY_KN)
+    assert judged(peaks) == [("overload", 1500)]
+
+
+@pytest.mark.parametrize(
+    "beyond, samples, told", [(0.2, 50, True), (0.12, 50, False), (0.2, 4, False), (0.35, 4, True)]
+)
+def test_few_samples_a_cycle_may_miss_the_peak_and_that_is_allowed_for(beyond, samples, told):
+    """With four, the largest lies up to (1 - cos 45 deg)/2 = 0.15 of the range below the peak; with fifty, 0.001."""
+    peaks = np.full(200, PEAK_KN)
+    peaks[150] += beyond * (PEAK_KN - VALLEY_KN)
+    assert judged(peaks, samples) == ([("overload", 150)] if told else [])
 
 
 def twin(p, low, high):

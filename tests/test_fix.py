@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import plates
 import pytest
-from recordings import K0_PER_MPA, SURFACE_K
+from recordings import K0_PER_MPA, SURFACE_K, thermal_scene
 
+from calibration.profile import CameraProfile, ResponseRow
+from edge.bench_field import Ahead, Contact
 from edge.fix import Fixer
 from edge.lockin import Harmonics
 from edge.phase import LoadPhase, LoadState
@@ -15,7 +17,7 @@ from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 
 COUNTS_PER_K, NOISE_K, FRAMES = 100.0, 0.050, 1500
-LOAD = LoadState(7.0, 10.0, 0.0, 0.1, 0j, 1e-4, 0.0)
+LOAD = LoadState(7.0, 10.0, 0.0, 0.1, 0j, 1e-4)
 
 
 def rig_for(plate, geometry="plate", width_mm=100.0, yield_MPa=345.0):
@@ -72,6 +74,23 @@ def test_a_specimen_that_stands_still_is_not_said_to_move():
 def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
     made = spoil(harmonics(plate))
     return Fixer(rig_for(plate, **specimen), None, plate.sum_MPa.shape).fix(made, load, 25.0).flags
+
+
+def test_deviations_of_K_T_and_size_take_in_those_of_constant_and_image_scale():
+    """dK ~ sqrt(mm per pixel)/K0, T ~ 1/K0, crack size ~ mm per pixel, by the laws themselves: 3 % of K0, 4 % of the scale."""
+    rig = rig_for(PLATE)
+    sure = Fixer(rig, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    doubted = replace(
+        rig,
+        specimen=replace(rig.specimen, thermoelastic_constant_sd_per_MPa=0.03 * K0_PER_MPA),
+        view=replace(rig.view, mm_per_px_sd=0.04 * PLATE.mm_per_px),
+    )
+    unsure = Fixer(doubted, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    more = {"dKI": ("dKI_MPa_sqrt_m", np.hypot(0.03, 0.02)), "T": ("T_MPa", 0.03)}
+    for name, (value, share) in more.items():
+        assert unsure[f"{name}_sd"] == pytest.approx(np.hypot(sure[f"{name}_sd"], share * sure[value]), rel=1e-3)
+    assert unsure["crack_sd_mm"] == pytest.approx(np.hypot(sure["crack_sd_mm"], 0.04 * sure["crack_mm"]), rel=1e-3)
+    assert unsure["tip_sd_px"] == sure["tip_sd_px"] < 0.05
 
 
 def test_a_short_ligament_of_a_soft_material_is_said():
@@ -137,3 +156,104 @@ def test_the_datum_goes_with_a_slipped_specimen_over_a_power_cut(flags, kept):
     fixer.recall(rows)
     assert fixer.slip.shift_px == pytest.approx([2.5 if kept else 0.0, 0.0], abs=0.01)
     assert fixer.slip.sd_px[0] == pytest.approx(0.25 if kept else 0.0)
+
+
+def with_zones(plate, behind_mm=0.0, orders=2, contact=None, seed=0):
+    """Exact maps at f, 2f (and 3f) of a still plate whose zones of contact and dissipation meet `behind_mm` behind its
+    elastic tip; noise a quarter of the usual."""
+    col = plate.tip_px[1] - behind_mm / plate.mm_per_px
+    zones = thermal_scene(replace(plate, tip_px=(plate.tip_px[0], col)), contact or Contact(4.0, 120.0), Ahead(0.02), sub=3).zones
+    still = harmonics(plate, seed=seed)
+    maps = np.zeros((orders, *plate.sum_MPa.shape), complex)
+    maps[0] = -0.5 * K0_PER_MPA * SURFACE_K * plate.sum_MPa
+    for k in range(1, orders):
+        maps[k] = zones[k]
+    sd = 0.25 * NOISE_K * np.sqrt(2 / FRAMES)
+    rng = np.random.default_rng(seed)
+    maps = maps + sd * (rng.standard_normal(maps.shape) + 1j * rng.standard_normal(maps.shape))
+    unit = np.full(orders, np.sqrt(2 / FRAMES))
+    return replace(still, maps=maps * COUNTS_PER_K, noise=0.25 * still.noise, amplitude_sd=unit, inflation=np.ones(orders))
+
+
+def fixed(made, profile=None, rig=None, load=LOAD):
+    return Fixer(rig or rig_for(PLATE), profile, PLATE.sum_MPa.shape).fix(made, load, 25.0)
+
+
+def test_the_reversal_is_told_as_a_crack_size_behind_the_elastic_tip():
+    v = fixed(with_zones(PLATE, behind_mm=0.6)).values
+    assert v["reversal_mm"] == pytest.approx(PLATE.crack_mm - 0.6, abs=0.15)
+    assert v["crack_mm"] == pytest.approx(PLATE.crack_mm, abs=0.05)
+
+
+def test_the_opening_is_told_unless_the_third_harmonic_is_lost():
+    """Faces that touch below 0.35 of the load range, as made up."""
+    made = with_zones(PLATE, orders=3)
+    v = fixed(made).values
+    assert abs(v["opening_fraction"] - 0.35) < 3 * v["opening_sd"] < 0.15
+    lost = fixed(replace(made, inflation=np.array([1.0, 1.0, 9.0])))
+    assert "collision_3f" in lost.flags and lost.values["opening_fraction"] is None
+    assert lost.values["contact_length_mm"] == pytest.approx(v["contact_length_mm"])
+
+
+def test_a_load_signal_that_tells_of_a_second_harmonic_the_map_has_not_is_contradicted():
+    assert "h2_disagrees" in fixed(with_zones(PLATE), load=replace(LOAD, h2=0.05 + 0j)).flags
+    assert "h2_disagrees" not in fixed(with_zones(PLATE)).flags
+
+
+@pytest.mark.parametrize("measured_to_hz, said", [(9.0, True), (20.0, False)])
+def test_a_profile_that_was_not_measured_up_to_2f_is_said(measured_to_hz, said):
+    rows = tuple(ResponseRow(f, 1 / np.hypot(1, 0.06 * f), -3.0 * f) for f in (1.0, 5.0, measured_to_hz))
+    flags = fixed(harmonics(PLATE), CameraProfile(tau_s=0.01, frame_delay_s=0.0, response=rows)).flags
+    assert ("uncalibrated" in flags) == said
+
+
+@pytest.mark.parametrize("netd_K, said", [(0.030, True), (0.040, False), (None, False)])
+def test_more_noise_than_half_again_that_of_the_profile_is_said(netd_K, said):
+    """Frames have 50 mK."""
+    flags = fixed(harmonics(PLATE), CameraProfile(tau_s=0.0, frame_delay_s=0.0, netd_K=netd_K)).flags
+    assert ("noisy" in flags) == said
+
+
+@pytest.mark.parametrize("share, said", [(0.01, True), (0.0, False)])
+def test_pixels_at_the_end_of_the_camera_s_range_are_said(share, said):
+    made = harmonics(PLATE)
+    mean = made.mean.copy()
+    mean[:2, : int(share * mean.size / 2)] = 65_500.0
+    assert ("saturated" in fixed(replace(made, mean=mean)).flags) == said
+
+
+def test_the_deviation_of_the_tip_s_place_is_in_pixels_and_covers_it():
+    off = []
+    for seed in range(12):
+        v = fixed(harmonics(PLATE, seed=seed)).values
+        off += [(v["tip_row_px"] - PLATE.tip_px[0]) / v["tip_sd_px"], (v["tip_col_px"] - PLATE.tip_px[1]) / v["tip_sd_px"]]
+    assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.6
+
+
+def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
+    """K_I + i K_II turns by half the angle that the direction is off (z^(-1/2)); 8 degrees are allowed for."""
+    plate = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0, beta_deg=25.0)
+    made = harmonics(PLATE)
+    maps = made.maps.copy()
+    maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (plate.sum_MPa - PLATE.sum_MPa)
+    v = fixed(replace(made, maps=maps)).values
+    assert v["dKII_MPa_sqrt_m"] > 0.3 * v["dKI_MPa_sqrt_m"]
+    half_turn = np.deg2rad(4.0)
+    assert v["dKI_sd"] == pytest.approx(half_turn * v["dKII_MPa_sqrt_m"], rel=0.1)
+    assert v["dKII_sd"] == pytest.approx(half_turn * v["dKI_MPa_sqrt_m"], rel=0.1)
+
+
+def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():
+    """An edge and a corner in the mean image; all of the picture slips by 1.2 px to the right and 0.8 px up."""
+    rows, columns = np.indices(PLATE.sum_MPa.shape).astype(float)
+
+    def at(right, down):
+        made = harmonics(plates.centre_crack(
+            tip_px=(PLATE.tip_px[0] + down, PLATE.tip_px[1] + right), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0
+        ))  # fmt: skip
+        warm = 0.25 * (1 + np.tanh((columns - right - 20) / 1.2)) * (1 - np.tanh((rows - down - 105) / 1.2))
+        return replace(made, mean=SURFACE_K * COUNTS_PER_K + 300 * (warm - 1) + made.mean - made.mean.mean())
+
+    fixer = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape)
+    sizes = [fixer.fix(at(1.2 * share, -0.8 * share), LOAD, 25.0).values["crack_mm"] for share in np.linspace(0, 1, 6)]
+    assert sizes == pytest.approx([PLATE.crack_mm] * 6, abs=0.05)  # the tip itself went by 0.22 mm

@@ -25,8 +25,10 @@ from edge.growth_points import (
     untold,
     usable_fixes,
 )
+from edge.growth_validity import judge, largest_interval_mm, ligament_too_small
+from edge.lockin import LockIn
 from edge.record import Row
-from edge.rig import load_rig
+from edge.rig import Specimen, View, load_rig
 
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
@@ -396,7 +398,7 @@ def test_each_check_speaks_where_it_should_and_only_there(word, tmp_path):
         assert any(word in w for w in course.invalid + course.remarks) == expected
 
 
-@pytest.mark.parametrize("slope_deg, invalid, remark", [(5, False, False), (15, False, True), (25, True, False)])
+@pytest.mark.parametrize("slope_deg, invalid, remark", [(8, False, False), (12, False, True), (18, False, True), (22, True, False)])
 def test_deviation_of_the_crack_plane(slope_deg, invalid, remark, tmp_path):
     truth = Growing()
     rows = truth.rows(np.random.default_rng(21), 40, 0.01, slope=np.tan(np.radians(slope_deg)))
@@ -404,6 +406,91 @@ def test_deviation_of_the_crack_plane(slope_deg, invalid, remark, tmp_path):
     assert np.nanmedian(course.angle_deg) == pytest.approx(slope_deg, abs=1)
     assert any("plane" in w for w in course.invalid) == invalid
     assert any("plane_10_20" in w for w in course.remarks) == remark
+
+
+@pytest.mark.parametrize("geometry, alpha, share", [
+    ("CT", 0.30, 0.04), ("CT", 0.50, 0.02), ("CT", 0.70, 0.01), ("ESET", 0.50, 0.02), ("MT", 0.50, 0.03), ("MT", 0.70, 0.02),
+])
+def test_recommended_intervals(geometry, alpha, share):
+    """ASTM E647 (from memory): Delta a <= 0.04 W ... of C(T) and ESE(T) by a/W, of M(T) by 2a/W."""
+    crack_mm = alpha * 80.0 / (2 if geometry == "MT" else 1)
+    assert largest_interval_mm(geometry, np.array([crack_mm]), 80.0) == pytest.approx([share * 80.0])
+
+
+@pytest.mark.parametrize("geometry, crack_mm, small", [("MT", 27.5, False), ("MT", 27.9, True), ("CT", 87.1, False), ("CT", 87.5, True)])
+def test_least_ligaments_by_hand(geometry, crack_mm, small):
+    """E647 (from memory), W = 100 mm, B = 4 mm. M(T): 1.25 x 50 kN/(4 mm x 350 MPa) = 44.6 mm; C(T): (4/pi)(35/350)^2 m
+    = 12.7 mm."""
+    s = Specimen(geometry, 3e-6, 350.0, 205.0, 14.0, None, 100.0, 4.0)
+    assert ligament_too_small(s, np.array([crack_mm]), np.array([50.0]), np.array([35.0])) == [small]
+
+
+def judged(crack_mm, load_kN=5.0, dK=15.0, sd_mm=0.001):
+    """Words of secant rates through points of a C(T) (W = 60, B = 8 mm, notch 12 mm), 1000 cycles apart."""
+    crack_mm, n = np.asarray(crack_mm, float), len(crack_mm)
+    cycles, ones = 1000.0 * np.arange(n), np.ones(n)
+    at = fixes_of(cycles, crack_mm, sd_mm, load_range_kN=load_kN * ones, load_ratio=0.1 * ones, dK_MPa_sqrt_m=dK * ones,
+                  dK_sd=0.001 * ones)
+    rates = growth_fit.secant(cycles, crack_mm, np.full(n, sd_mm))
+    specimen = Specimen("CT", 3e-6, 350.0, 205.0, 14.0, None, 60.0, 8.0, 12.0)
+    return judge(rates, at, specimen, np.full(n - 1, 15.0), np.full(n, np.nan), np.zeros(n - 1, bool))[0]
+
+
+def test_a_crack_counts_once_it_is_a_millimetre_out_of_a_thin_specimen_s_notch():
+    """max(0.1 B, 1 mm), B = 8 mm."""
+    assert ["precrack" in w for w in judged([12.5, 13.0, 13.5, 14.0])] == [True, False, False]
+
+
+def test_steps_below_the_least_increment_do_not_count():
+    assert ["increment_small" in w for w in judged([15.0, 15.3, 15.5, 15.8])] == [False, True, False]
+    assert ["increment_small" in w for w in judged([15.0, 15.4, 15.8], sd_mm=0.05)] == [True, True]  # ten times 0.05 mm
+
+
+@pytest.mark.parametrize("change, said", [(0.03, True), (0.015, False)])
+def test_a_window_with_two_loads_does_not_count(change, said):
+    load = 5.0 * np.array([1.0, 1.0, 1.0 + change, 1.0 + change])
+    assert ["load_step" in w for w in judged([15.0, 15.5, 16.0, 16.5], load)] == [False, said, False]
+
+
+@pytest.mark.parametrize("per_mm, said", [(-0.10, True), (-0.06, False), (0.10, False)])
+def test_dK_may_fall_by_eight_per_cent_a_millimetre(per_mm, said):
+    crack_mm = np.array([15.0, 15.5, 16.0])
+    assert all(("gradient" in w) == said for w in judged(crack_mm, dK=15.0 * np.exp(per_mm * (crack_mm - 15.0))))
+
+
+def test_rates_near_the_threshold_are_remarked(tmp_path):
+    truth = Growing(C=2e-11)
+    course = analysed(truth, truth.rows(np.random.default_rng(31), 40, 0.01), tmp_path).courses[0]
+    slow = course.rates.rate < 1e-7  # mm/cycle, ASTM E647 (from memory)
+    assert 3 < slow.sum() < slow.size - 3
+    assert ["threshold" in w for w in course.remarks] == slow.tolist()
+
+
+def test_the_tip_s_place_along_and_across_growth():
+    """Growth upwards: what lies to the right of the datum lies clockwise, so across is negative."""
+    view = View(0.2, (100.0, 50.0), 90.0)
+    assert growth.tip_place_mm(Row(seq=1, tip_row_px=70.0, tip_col_px=60.0), view) == pytest.approx((6.0, -2.0))
+    assert np.isnan(growth.tip_place_mm(Row(seq=1), view)).all()
+
+
+def test_an_event_somewhere_between_two_rows_has_the_deviation_of_an_even_distribution():
+    places = np.random.default_rng(32).uniform(3000, 4000, 20_000)
+    event = Event("overload", 4000.0, 3000.0)
+    assert event.best_cycles == 3500 and event.sd_cycles == pytest.approx(places.std(), rel=0.02)
+
+
+def test_estimates_that_share_frames_are_correlated_as_the_inflation_has_it():
+    """Noise through the lock-in itself, thirty frames apart at a memory of sixty: rho = exp(-2 x 30/60)."""
+    rng, lock_in, taken = np.random.default_rng(33), LockIn((40, 40), 1, 60.0), []
+    for n in range(420):
+        counts = np.rint(30000 + 20 * rng.standard_normal((40, 40))).astype(np.uint16)
+        lock_in.add(counts, n / 25.0, 2 * np.pi * 0.28 * n)
+        if n in (389, 419):
+            h1 = lock_in.solve().maps[0].ravel()
+            taken.append(np.concatenate([h1.real, h1.imag]))
+    rho = np.corrcoef(*taken)[0, 1]
+    assert rho == pytest.approx(np.exp(-1.0), abs=0.06)  # 3 deviations of 3200 components
+    assert noise_inflation(np.arange(9) * 30 / 25, 60 / 25) == pytest.approx((1 + np.exp(-1)) / (1 - np.exp(-1)))
 
 
 def test_steep_shedding_and_steps_of_load_are_invalid(tmp_path):

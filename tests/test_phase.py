@@ -193,6 +193,16 @@ def test_second_harmonic_of_the_load_in_amplitude_and_phase(h2, h2_deg):
     assert state.range_kN == pytest.approx(9.0, rel=0.002)
 
 
+def test_the_deviation_of_the_second_harmonic_is_its_scatter():
+    off = []
+    for seed in range(12):
+        phase = LoadPhase(7.0)
+        phase.feed(*Wave(h2=0.03, samples_hz=200.0, noise=0.01).samples(40.0, seed))
+        state = phase.state(2.0, 38.0)
+        off.append((state.h2 - 0.03) / state.h2_sd)
+    assert 0.4 < np.sqrt(np.mean(np.abs(off) ** 2)) < 1.6
+
+
 def test_a_pure_load_has_no_second_harmonic():
     state = follow(Wave(), 70.0)[0].state(5.0, 65.0)
     assert np.abs(state.h2) < 4 * state.h2_sd < 1e-3

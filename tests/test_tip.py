@@ -11,6 +11,7 @@ import pytest
 from edge import region as regions
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 from edge.tip import acceptable, find, refine, turned, weak
+from edge.tip_candidates import candidates
 
 LOAD_HZ = 7.0
 NOISE_MPA = 4.0  # of a stress range: 50 mK a frame, 1500 frames, steel
@@ -161,6 +162,43 @@ def test_dead_pixels_a_reflection_and_a_missing_corner_do_no_harm():
     stress[70:76, 95:101] += 150.0  # a lamp in the paint, not known to be bad
     usable[:40, :30] = False
     assert_right(find(rig_for(plate), stress, NOISE_MPA, usable, 0.0, LOAD_HZ), plate)
+
+
+def test_a_part_of_the_view_that_is_something_else_is_left_out_and_does_not_draw_the_fit_to_itself():
+    """20 x 20 pixels of six deviations more, none of which stands out alone; left in they bring 4.5 % to K."""
+    plate, errors = plates.centre_crack(), []
+    for seed in range(8):
+        stress, usable = noisy(plate, seed)
+        stress[66:86, 92:112] += 25.0
+        found = refine(rig_for(plate), stress, NOISE_MPA, usable, plate.tip_px, 0.0, LOAD_HZ, 10.0)
+        assert found.kept == pytest.approx(1 - 400 / (found.pixels / found.kept), abs=0.02)
+        assert np.hypot(*along_and_across_px(found, plate)) < 0.25
+        errors.append(found.K_I / plate.KI_MPa_sqrt_m - 1)
+    assert abs(np.mean(errors)) < 0.0125
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, -20.0])
+def test_the_place_most_like_a_tip_is_the_tip(angle_deg):
+    plate = plates.centre_crack(tip_px=(58.3, 80.6), angle_deg=angle_deg)
+    for seed in range(3):
+        stress, usable = noisy(plate, seed)
+        (t, row, col), *_ = candidates(stress, NOISE_MPA, usable, angle_deg, 7.0)
+        assert t > 50 and np.hypot(row - 58.3, col - 80.6) < 3
+    closing = candidates(-stress, NOISE_MPA, usable, angle_deg, 7.0)
+    assert all(np.hypot(row - 58.3, col - 80.6) > 3 for _, row, col in closing)
+
+
+def test_a_fit_is_weak_if_it_misfits_hardly_stands_out_or_leaves_much_out():
+    found = search(plates.centre_crack(), 0)
+    assert not weak(found)
+    hardly = found.covariance * (found.K_I / 10 / found.sd[2]) ** 2
+    for what in ({"chi2": 5.0}, {"covariance": hardly}, {"kept": 0.85}):
+        assert weak(replace(found, **what)), what
+
+
+def test_a_fit_that_leaves_pixels_out_does_not_count_as_the_better_one_for_it():
+    found = search(plates.centre_crack(), 0)
+    assert replace(found, chi2=1.0, kept=0.8).misfit > replace(found, chi2=1.0, kept=1.0).misfit == 1.0
 
 
 @pytest.mark.parametrize("tip_px", [(58.3, 140.6), (100.3, 84.6), (20.0, 84.6)])

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.door import InputError
+from calibration.files import sync_folder
 from edge.record import FILE_NAME, BadRow, Row, check_line, decode_row, header_line, understand_header
 from edge.sinks.base import Sink
 
@@ -245,12 +246,3 @@ def thin_maps(folder: Path, budget_bytes: float) -> None:
             old.unlink()
             maps.remove(old)
             del sizes[old]
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a new or renamed entry of `folder` survive a power cut."""
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

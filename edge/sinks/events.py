@@ -6,8 +6,8 @@ import logging
 import os
 from pathlib import Path
 
+from calibration.files import sync_folder
 from edge.sinks.base import Sink
-from edge.sinks.card import sync_folder
 
 log = logging.getLogger(__name__)
 EVENTS_NAME = "events.csv"

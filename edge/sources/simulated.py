@@ -21,6 +21,7 @@ from edge.bench_camera import BenchCamera, CameraModel
 from edge.bench_field import Ahead, Contact, Scene, centre_crack_sum, crack_scene
 from edge.bench_growth import CrackLaw, CrackLife, grow
 from edge.bench_load import TURN, LoadWave
+from edge.handbook import ZERO_C_K
 from edge.rig import Rig
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
@@ -239,7 +240,7 @@ def bench_from_rig(
 
 def _surface_K(rig: Rig) -> float:
     celsius = rig.specimen.temperature_C
-    return 273.15 + (ROOM_TEMPERATURE_C if celsius is None else celsius)
+    return ZERO_C_K + (ROOM_TEMPERATURE_C if celsius is None else celsius)
 
 
 def _law(rig: Rig, changes: Settings) -> CrackLaw:

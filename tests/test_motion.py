@@ -1,0 +1,92 @@
+"""Motion with the load and slow slip, on made-up mean images whose shift is known."""
+
+import numpy as np
+import pytest
+
+from edge import motion
+from edge.record import Row
+
+SHAPE, SD_K, PATTERN_K = (60, 90), 0.002, 0.02
+ROWS, COLUMNS = np.indices(SHAPE).astype(float)
+GOOD = np.zeros(SHAPE, bool)
+
+
+def scene(right_px=0.0, down_px=0.0, across=True):
+    """Mean temperature, K: a specimen 2 K warmer than what is behind it, its edge upright (and across below), with a slow
+    slope of its own; shifted."""
+    x, y = COLUMNS - right_px, ROWS - down_px
+    inside = 0.5 * (1 + np.tanh((x - 15.0) / 1.2)) * (0.5 * (1 - np.tanh((y - 50.0) / 1.2)) if across else 1)
+    return 295.0 + inside * (2.0 + 0.02 * (x - 45.0) + 0.01 * (y - 20.0))
+
+
+def seen(d_px, seed=0):
+    """Mean image with the camera's fixed pattern, and h1, h2 of the scene that swings by d_px [right, down] sin(phi)."""
+    rng, maps = np.random.default_rng(seed), np.zeros((2, *SHAPE), complex)
+    for phi in 2 * np.pi * np.arange(16) / 16:
+        swung = scene(d_px[0] * np.sin(phi), d_px[1] * np.sin(phi))
+        maps += np.stack([swung * np.exp(-1j * phi), swung * np.exp(-2j * phi)]) * 2j / 16
+    maps += SD_K * (rng.standard_normal(maps.shape) + 1j * rng.standard_normal(maps.shape))
+    return scene() + PATTERN_K * rng.standard_normal(SHAPE), maps
+
+
+@pytest.mark.parametrize("d_px", [(0.3, 0.0), (0.0, -0.3), (0.15, 0.25)])
+def test_a_swing_is_measured_at_the_edges_with_its_direction(d_px):
+    off = []
+    for seed in range(8):
+        mean_K, maps = seen(d_px, seed)
+        found = motion.measure(mean_K, maps, GOOD, np.full(2, SD_K))
+        off.append(found.amplitude_px[0] - d_px)
+        assert found.size_px == pytest.approx(np.hypot(*d_px), rel=0.05)
+        assert np.all(np.abs(found.amplitude_px[0].imag) < 0.02)  # in step with the load
+    assert np.abs(np.mean(off, axis=0)).max() < 0.015
+
+
+def test_what_stands_still_is_not_said_to_move():
+    for seed in range(8):
+        mean_K, maps = seen((0.0, 0.0), seed)
+        assert motion.measure(mean_K, maps, GOOD, np.full(2, SD_K)) is None
+    flat = np.full(SHAPE, 295.0) + PATTERN_K * np.random.default_rng(1).standard_normal(SHAPE)
+    assert motion.measure(flat, seen((0.3, 0.0))[1], GOOD, np.full(2, SD_K)) is None  # no edge to see it by
+
+
+def test_the_swing_is_taken_out_on_the_specimen_and_its_edges_are_marked():
+    d_px = (0.0, 0.3)
+    mean_K, maps = seen(d_px)
+    found = motion.measure(mean_K, maps, GOOD, np.full(2, SD_K))
+    inside = (COLUMNS > 25) & (ROWS < 40)
+    still = motion.compensate(maps, mean_K, found, inside)
+    before, after = (abs(m[0][inside].real.mean()) for m in (maps, still))
+    assert before == pytest.approx(0.3 * 0.01, rel=0.1) and after < 0.2 * before  # 10 mK a pixel down the specimen
+    at_the_edge = (np.abs(ROWS - 50) < 2) & (COLUMNS > 25)
+    assert found.unsure[at_the_edge].all() and not found.unsure[inside].any()
+
+
+def followed(way_px, across=True, seed=0):
+    """Slip told by images along a way of [right, down] shifts, each with the same fixed pattern."""
+    rng, slip = np.random.default_rng(seed), motion.Slip()
+    pattern = PATTERN_K * rng.standard_normal(SHAPE)
+    for right, down in way_px:
+        slip.follow(scene(right, down, across) + pattern + SD_K * rng.standard_normal(SHAPE), GOOD)
+    return slip
+
+
+@pytest.mark.parametrize("end_px", [(1.8, 0.0), (0.0, -1.2), (-0.9, 0.6)])
+def test_slow_slip_adds_up_over_many_images(end_px):
+    slip = followed([np.array(end_px) * share for share in np.linspace(0, 1, 13)])
+    assert slip.shift_px == pytest.approx(end_px, abs=0.1)
+    assert np.all(np.abs(slip.shift_px - end_px) < 3 * slip.sd_px + 0.01)
+    assert np.linalg.norm(slip.sd_px) >= motion.STEP_SD * motion.STEP_PX  # every step may be a tenth too small
+
+
+def test_slip_along_a_straight_edge_is_not_claimed_and_does_not_spoil_that_across_it():
+    for seed in range(4):
+        slip = followed([(0.0, 0.0), (0.2, 0.25)], across=False, seed=seed)
+        assert abs(slip.shift_px[0] - 0.2) < 3 * slip.sd_px[0] < 0.1
+        assert abs(slip.shift_px[1]) < 3 * slip.sd_px[1]
+
+
+@pytest.mark.parametrize("angle_deg, shift_px", [(0.0, (2.5, 0.0)), (90.0, (0.0, -2.5)), (180.0, (-2.5, 0.0))])
+def test_after_a_restart_the_slip_goes_on_in_the_direction_of_growth(angle_deg, shift_px):
+    slip = motion.Slip()
+    slip.recall(Row(seq=1, slip_px=2.6), 2.5, angle_deg)
+    assert slip.shift_px == pytest.approx(shift_px, abs=1e-9)

@@ -1,0 +1,93 @@
+"""The fit region: distances to the features of a plate, its area, what widens its core, and which pixels are bad."""
+
+from dataclasses import replace
+
+import numpy as np
+import plates
+import pytest
+from test_tip import rig_for
+
+from edge import handbook
+from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, ligament_mm, quiet, specimen
+from edge.rig import Fit
+
+PLATE = plates.centre_crack()
+W = 40.0
+
+
+def specimen_of(geometry):
+    return rig_for(PLATE, geometry, W).specimen
+
+
+@pytest.mark.parametrize("geometry, crack_mm, ligament", [("SENT", 12.0, 28.0), ("CT", 12.0, 28.0), ("MT", 12.0, 8.0)])
+def test_the_ligament_reaches_to_the_far_edge(geometry, crack_mm, ligament):
+    """M(T): from a tip 12 mm off the centre line to the edge 20 mm off it."""
+    assert ligament_mm(specimen_of(geometry), crack_mm) == ligament
+
+
+@pytest.mark.parametrize("crack_mm", [10.0, 16.0, 24.0])
+def test_in_a_compact_specimen_the_loading_holes_are_the_next_feature(crack_mm):
+    """Their outlines drawn point by point (ASTM E647: W/4 wide, 0.275 W off the crack's line; from memory)."""
+    turn = 2 * np.pi * np.arange(3600) / 3600
+    outline = 0.275j * W + 0.125 * W * np.exp(1j * turn)
+    nearest = min(np.abs(outline - crack_mm).min(), W - crack_mm)
+    assert feature_mm(specimen_of("CT"), crack_mm) == pytest.approx(0.8 * nearest, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    "geometry, crack_mm, feature",
+    [("SENT", 8.0, 8.0), ("SENT", 30.0, 8.0), ("MT", 6.0, 6.0), ("MT", 15.0, 5.0), ("plate", 30.0, 30.0)],
+)
+def test_else_it_is_the_mouth_or_the_far_edge(geometry, crack_mm, feature):
+    assert feature_mm(specimen_of(geometry), crack_mm) == pytest.approx(feature)
+
+
+@pytest.mark.parametrize("half_angle_deg, wake_mm", [(180.0, 0.75), (140.0, 0.0), (180.0, 0.0)])
+def test_the_area_is_that_of_the_pixels_it_holds(half_angle_deg, wake_mm):
+    region = Region(1.0, 5.0, half_angle_deg, wake_mm, 15, None)
+    step = 0.01
+    x = np.arange(-6, 6, step)
+    held = np.count_nonzero(region.holds(x[None, :] + 1j * x[:, None])) * step**2
+    assert region.area_mm2 == pytest.approx(held, rel=0.005)
+
+
+def test_the_core_is_left_out_as_far_as_pixels_heat_or_yielding_spoil_it():
+    """Each in turn the largest: 4.5 pixels; the diffusion length; 1.5 times the reversed plastic zone."""
+    steel, crack = rig_for(PLATE, "plate", diffusivity_mm2_per_s=14.0), 40.0
+    mu = float(handbook.diffusion_length_mm(14.0, 2.0))
+    zone = float(handbook.cyclic_zone_radius_mm(100.0, steel.specimen.yield_strength_MPa))
+    assert 1.5 * zone > mu > 4.5 * 0.15
+    assert choose(steel, crack, 0.0, 2.0, conducting=False).inner_mm == pytest.approx(4.5 * 0.15)
+    assert choose(steel, crack, 0.0, 2.0).inner_mm == pytest.approx(mu)
+    assert choose(steel, crack, 100.0, 2.0).inner_mm == pytest.approx(1.5 * zone)
+    assert choose(steel, 4.0, 100.0, 2.0).inner_mm == pytest.approx(0.25 * 4.0)  # a short crack leaves no room
+    assert choose(replace(steel, fit=Fit(inner_mm=0.2)), crack, 100.0, 2.0).inner_mm == 0.2
+
+
+def test_quiet_is_what_lies_ahead_and_beside_and_well_away_from_core_and_wake():
+    z = np.array([2.1, 1.9, 2.1j, -2.1, 5 * np.exp(1j * np.deg2rad(150.0)), 3 * np.exp(1j * np.deg2rad(-130.0))])
+    wide_wake = Region(0.6, 5.0, 180.0, 1.0, 15, None)
+    assert quiet(z, wide_wake, 2.0).tolist() == [True, False, True, False, False, True]
+    assert quiet(z, replace(wide_wake, inner_mm=1.2, wake_mm=0.5), 2.0).tolist() == [False] * 5 + [True]
+
+
+@pytest.mark.parametrize("geometry, first_mm, last_mm", [("SENT", 0.0, W), ("MT", -W / 2, W / 2), ("CT", -np.inf, W)])
+def test_the_specimen_ends_two_pixels_inside_its_edges(geometry, first_mm, last_mm):
+    mm = 0.5
+    rig = rig_for(plates.centre_crack(shape=(20, 160), tip_px=(10.0, 60.0), mm_per_px=mm), geometry, W)
+    x = (np.arange(160) - rig.view.datum_px[1]) * mm
+    assert np.array_equal(specimen(rig, (20, 160))[7], (x > first_mm + 2 * mm) & (x < last_mm - 2 * mm))
+
+
+def test_dead_blinking_and_stuck_pixels_are_bad_and_noisier_ones_are_not():
+    rng = np.random.default_rng(1)
+    mean, noise = 29_500 + 5 * rng.standard_normal((60, 80)), 5 + 0.1 * rng.standard_normal((60, 80))
+    noise[10, 10], noise[20, 20], noise[30, 30], mean[40, 40], noise[50, 50] = 0.0, 20.0, np.nan, 29_900, 6.0
+    bad = bad_pixels(mean, noise)
+    assert np.argwhere(bad).tolist() == [[10, 10], [20, 20], [30, 30], [40, 40]]
+
+
+def test_counts_at_either_end_of_sixteen_bits_are_known():
+    assert (
+        at_an_end(np.array([0, 1, 2, 29_500, 65_400, 65_401, 65_535])).tolist() == [True] * 2 + [False] * 3 + [True] * 2
+    )
