@@ -20,6 +20,8 @@ SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
 LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
+STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
+ROUNDS = 24  # of looking a step ahead each way, or half as far
 STEP_PX = 0.05  # deviation that the grid itself adds
 
 
@@ -86,7 +88,8 @@ class TwoZones:
 
 @dataclass(frozen=True)
 class Models:
-    """The likeliest models of a grid (n,): shapes, amplitudes, variances of their components, weights; and the gains."""
+    """The likeliest models of a grid (n,): shapes, amplitudes, variances of their components, weights; and the shapes
+    that explain most: of the pair, of taper and bell alone."""
 
     tapers: np.ndarray
     bells: np.ndarray
@@ -95,15 +98,16 @@ class Models:
     c_var: np.ndarray
     d_var: np.ndarray
     weight: np.ndarray
-    gains: tuple[float, float]
+    starts: tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
     """The posterior for a profile; no contact is longer than the crack."""
     longest = min(1.2 * max(-float(profile.x_px.min()), 12.0), max(crack_px, 2.0))
-    lengths = np.concatenate([np.arange(1.5, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
+    lengths = np.concatenate([np.arange(SHORTEST, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
     lengths = lengths[lengths <= longest]
-    starts, places, sizes = np.arange(-4.0, 2.1, 0.5), np.arange(-0.5, 8.1, 0.5), np.geomspace(0.9, 7.0, 12)
+    starts, places = (np.arange(low, high + 0.1, 0.5) for low, high in (STARTS, PLACES))
+    sizes = np.geomspace(*SIZES, 12)
     models = weigh(profile, starts, lengths, places, sizes)
     best = int(np.argmax(models.weight))
     (start, length), (place, size) = models.tapers[best], models.bells[best]
@@ -118,8 +122,46 @@ def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
             place + 0.5 * way[::2],
             size * 1.2 ** way[::2],
         )
-        models = Models(**{**vars(fine), "gains": tuple(np.maximum(fine.gains, models.gains))})
-    return _summary(models)
+        models = Models(**{**vars(fine), "starts": models.starts})
+    return _summary(models, gains(profile, models.starts, longest))
+
+
+def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], longest_px: float) -> tuple[float, float]:
+    """Fall of chi-square that the taper brings beside the bell, and the bell beside the taper. starts: shapes of the best
+    pair (4,), taper alone (2,) and bell alone (2,) on the grid; longest_px: a taper.
+
+    Of a zone far above the noise the nearest shape of a grid leaves more than a zone must earn, and the other one would
+    earn it. So each of the three is followed to its best shape between the grid's places.
+    """
+    x, (y, white) = profile.x_px, profile.whitened()
+    lows, highs = np.array([STARTS[0], SHORTEST, PLACES[0], SIZES[0]]), np.array([STARTS[1], longest_px, PLACES[1], SIZES[1]])
+    steps = np.array([0.25, 0.25, 0.25, 0.2])
+
+    def explained(shapes: np.ndarray, kinds: slice) -> np.ndarray:
+        """By models (m, k) of the parameters `kinds` of start, length, place, size."""
+        of = dict(zip(range(4)[kinds], shapes.T[:, :, None]))
+        columns = [white(taper(x, of[0], of[1]))] if 0 in of else []
+        columns += [white(bell(x, of[2], of[3]))] if 2 in of else []
+        if len(columns) == 1:
+            return np.abs(columns[0] @ y) ** 2 / np.maximum(np.sum(columns[0] ** 2, 1), 1e-9)
+        a, b = columns
+        aa, bb, ab, ay, by = np.sum(a * a, 1), np.sum(b * b, 1), np.sum(a * b, 1), a @ y, b @ y
+        det = np.maximum(aa * bb - ab**2, 1e-9 * np.maximum(aa * bb, 1e-9))
+        return (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * (ay * np.conj(by)).real) / det
+
+    most = []
+    for at, kinds in zip(starts, (slice(0, 4), slice(0, 2), slice(2, 4))):
+        one = np.diag(steps[kinds])
+        way = np.concatenate([0 * one[:1], one, -one])
+        for _ in range(ROUNDS):
+            shapes = np.clip(at + way, lows[kinds], highs[kinds])
+            scores = explained(shapes, kinds)
+            best = int(np.argmax(scores))
+            way = way / 2 if best == 0 else way  # the first is where it stands
+            at = shapes[best]
+        most.append(float(scores[best]))
+    pair, taper_alone, bell_alone = max(most), *most[1:]
+    return pair - bell_alone, pair - taper_alone
 
 
 def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.ndarray, sizes: np.ndarray) -> Models:
@@ -145,14 +187,15 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     kept = np.argpartition(score, -min(MOST_MODELS, score.size), axis=None)[-MOST_MODELS:]
     i, j = np.unravel_index(kept, score.shape)
     weight = np.exp(score[i, j] - score.max())
-    most = float(np.max(explained))
-    gains = most - float(np.max(np.abs(by) ** 2 / bb)), most - float(np.max(np.abs(ay) ** 2 / aa))
+    i_most, j_most = np.unravel_index(np.argmax(explained), explained.shape)
+    alone = tapers[np.argmax(np.abs(ay) ** 2 / aa)], bells[np.argmax(np.abs(by) ** 2 / bb)]
+    best = np.concatenate([tapers[i_most], bells[j_most]]), *alone
     det, aa, bb, ab, ay, by = det[i, j], aa[i, 0], bb[j], ab[i, j], ay[i, 0], by[j]
     c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
-    return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), gains)
+    return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), best)
 
 
-def _summary(m: Models) -> TwoZones:
+def _summary(m: Models, gains: tuple[float, float]) -> TwoZones:
     """Means and deviations over the models."""
     ratio = m.c * np.conj(m.d)
     turn = complex(np.sum(m.weight * ratio / np.maximum(np.abs(ratio), 1e-30)))
@@ -179,7 +222,7 @@ def _summary(m: Models) -> TwoZones:
         float(np.hypot(end_sd, STEP_PX)),
         reversal,
         float(np.hypot(reversal_sd, STEP_PX)),
-        *m.gains,
+        *gains,
         (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
     )
 

@@ -7,7 +7,7 @@ import recordings
 
 from edge import zones
 from edge.bench_field import Ahead, Contact, clipped_harmonics
-from edge.closure import analyse
+from edge.closure import EARNED, analyse
 
 PLATE = plates.centre_crack(shape=(80, 140), tip_px=(38.4, 96.3))
 MM = PLATE.mm_per_px
@@ -123,6 +123,19 @@ def test_zones_ahead_of_other_shapes_are_no_contact_either(size_mm, place_mm, pe
     for seed in range(5):
         found = seen(second_harmonic(OPEN, Ahead(peak_K, 75.0, place_mm, size_mm), seed=seed))
         assert found.contact_length_mm is None and "no_contact" in found.flags
+
+
+@pytest.mark.parametrize("over_noise", [20.0, 40.0, 80.0])
+@pytest.mark.parametrize("size_px", [1.2, 1.7, 2.2])
+def test_a_zone_far_above_the_noise_earns_the_other_one_nothing(over_noise, size_px):
+    """Whatever lies between the places of the grid of shapes: strong dissipation, or noise of a long memory."""
+    x = np.arange(-60.0, 31.0) + 0.37
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        place_px, noise = rng.uniform(1.0, 3.0), rng.standard_normal((2, x.size))
+        values = over_noise * zones.bell(x, place_px, size_px) + noise[0] + 1j * noise[1]
+        found = zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8))
+        assert found.gain_taper < EARNED
 
 
 def test_heat_behind_the_tip_in_phase_with_that_ahead_is_no_contact():
