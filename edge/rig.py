@@ -291,10 +291,11 @@ def _check_view_and_times(rig: Rig) -> None:
         )
     for i, (name, size) in enumerate((("row", rig.camera.rows), ("column", rig.camera.columns))):
         at = rig.view.datum_px[i]
-        if not -size <= at <= 2 * size:
+        away = max(size, rig.specimen.width_mm / mm)  # a small view of a long crack: its datum is as far off as the specimen is wide
+        if not -away <= at <= size + away:
             raise InputError(
-                f"{rig.path} [view] datum_px: {name} is {at:g}, may be from {-size} to {2 * size} px (the image and "
-                f"its size beyond each side); the order is [row, column]"
+                f"{rig.path} [view] datum_px: {name} is {at:g}, may be from {-away:.0f} to {size + away:.0f} px (the image and "
+                f"width_mm beyond each side); the order is [row, column]"
             )
     if rig.view.mm_per_px_sd > rig.view.mm_per_px / 2:
         at, most = rig.view.mm_per_px_sd, rig.view.mm_per_px / 2
