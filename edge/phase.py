@@ -113,6 +113,8 @@ class LoadPhase:
             n = int(np.searchsorted(self.time_s, self.time_s[0] + window))
             self._fit_window(self.time_s[:n], self.load_kN[:n])
             drop = int(np.searchsorted(self.time_s, self.time_s[0] + window / 2))
+            # a sample between the middle of the samples and that of the window, which the next one no longer has
+            self._count(self.time_s[:drop], self.load_kN[:drop], float(self.time_s[drop - 1]))
             self.time_s, self.load_kN = self.time_s[drop:], self.load_kN[drop:]
 
     def _leave_out_spikes(self, since: int) -> None:
@@ -159,6 +161,13 @@ class LoadPhase:
             self.cycles += missed
             self.remarks.setdefault("cycles_estimated", from_s)
 
+    def _count(self, t: np.ndarray, p: np.ndarray, until_s: float) -> None:
+        """Hand the samples up to `until_s` to the counter, each once."""
+        if self.samples_per_s is None:
+            new = slice(*np.searchsorted(t, (self.counted_to_s, until_s), side="right"))
+            self.counter.add(t[new], p[new])
+            self.counted_to_s = max(self.counted_to_s, until_s)
+
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:
         """Leave a knot, good or bad."""
         middle = float(t[0] + t[-1]) / 2
@@ -167,9 +176,8 @@ class LoadPhase:
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
-            new = slice(*np.searchsorted(t, (self.counted_to_s, middle), side="right"))
-            self.counter.add(t[new], p[new])
-            self.counted_to_s, self.cycles = middle, self.counter.cycles + self.beyond_count
+            self._count(t, p, middle)
+            self.cycles = self.counter.cycles + self.beyond_count
         if fit is not None and good:
             self._leave_good(middle, fit, most_at_an_end(p) > FLAT * p.size)
         else:

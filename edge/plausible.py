@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.door import InputError
 from edge.aliases import collisions
+from edge.cycles import HYSTERESIS
 from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
@@ -27,6 +28,7 @@ K_RATIO = 1.6  # dK measured over handbook, either way
 PLANE_DEG = 20.0  # ASTM E647 (from memory) calls a crack invalid that is so far out of its plane
 FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
 SLOWEST = 3.0  # times the frame period between frame times, either way
+LONGEST_STEP = 0.5 - math.asin(HYSTERESIS) / math.pi  # cycles; a crest or trough shorter than it shows in no sample
 BACKWARDS = 0.2  # of the load samples: more are no samples that came late
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
@@ -143,6 +145,11 @@ def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
         raise InputError(
             f"{where}, but samples in {path} are {step_s:.4g} s apart; 20 or more a cycle are needed: give hertz "
             f"(not cycles a minute), and times in seconds (not milliseconds)"
+        )
+    if step_s * nominal_hz > LONGEST_STEP:
+        yield (
+            f"{where}, but samples in {path} are {step_s:.4g} s apart: {1 / (step_s * nominal_hz):.2g} a cycle, too few to count "
+            f"the cycles by; 20 or more are needed"
         )
     hz = _clear_frequency(t, load)
     if hz is None or abs(hz / nominal_hz - 1) < OFF_NOMINAL:

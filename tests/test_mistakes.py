@@ -95,6 +95,14 @@ def scaled(name: str, factor: float, shift: float = 0.0) -> Callable[[Path], Non
     return spoil
 
 
+def every_nth(name: str, n: int) -> Callable[[Path], None]:
+    def spoil(folder: Path) -> None:
+        head, *lines = (folder / name).read_text().splitlines()
+        write(name, "\n".join([head, *lines[::n]]) + "\n")(folder)
+
+    return spoil
+
+
 def recorded_by(text: str) -> Callable[[Path], None]:
     """Another camera in the rig file."""
     return swap('source = "recording"\npath = "frames.npy"\ntimes = "frames.csv"', text)
@@ -384,6 +392,11 @@ DOUBTED = [
         "frequency off",
         swap("frequency_hz = 7.0", "frequency_hz = 3.0"),
         r"frequency_hz: is 3, but the load in load\.csv swings at 7\.\d+ Hz",
+    ),
+    (
+        "load sampled twice a cycle",
+        every_nth("load.csv", 65),
+        r"frequency_hz: is 7, but samples in load\.csv are 0\.06\d* s apart: 2\.\d a cycle, too few to count",
     ),
 ]
 

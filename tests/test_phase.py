@@ -214,6 +214,9 @@ def test_a_pure_load_has_no_second_harmonic():
         {},
         {"samples_hz": 50.0, "noise": 0.02},
         {"frequency_hz": 20.0, "samples_hz": 100.0, "noise": 0.02},
+        {"samples_hz": 20.0, "jitter_s": 2e-4},  # few a cycle: not one of them may go uncounted
+        {"frequency_hz": 12.3, "samples_hz": 40.0, "jitter_s": 2e-4},
+        {"samples_hz": 30.0, "jitter_s": 2e-4},
         {"walk": 0.002, "h2": 0.1, "noise": 0.05},
         {"pause_s": (60.2, 62.2)},
         {"pause_s": (60.2, 90.2)},
