@@ -60,7 +60,7 @@ def main(folder: Path, out: Path | None = None) -> int:
         _complain(f"{home/name}: {reason}; left out")
     text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
     _write(target, text)
-    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode())/1e6:.1f} MB")
+    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode(errors='replace'))/1e6:.1f} MB")
     return 0
 
 

@@ -185,6 +185,16 @@ def ci(folder: Path, readme: str) -> subprocess.CompletedProcess:
 LINE = "python3 -m venv .venv-test"
 
 
+def test_a_terminal_without_the_signs_of_a_row_stops_nothing():
+    """A row holds ± and √; a service or a terminal may have another encoding than UTF-8."""
+    says = "cli._call = lambda *_: lambda *_: print('12 ± 1 MPa√m \\udce4') or 0"
+    script = f"import sys; from edge import cli; {says}; sys.exit(cli.main(['demo']))"
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1"}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, env=environment, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout == "12 ± 1 MPa?m ?\n".encode("latin-1")
+
+
 @pytest.mark.parametrize("end, code", [("&& true", 0), ("&& false", 1)])
 def test_the_ci_script_runs_the_readme_line_in_a_new_environment(tmp_path, end, code):
     (tmp_path / ".venv-test").mkdir()
