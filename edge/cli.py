@@ -89,7 +89,7 @@ def _plan(a: argparse.Namespace) -> int:
 
 
 def _check(a: argparse.Namespace) -> int:
-    return _call("edge.check")(a.rig, a.seconds, a.json)
+    return _call("edge.check")(a.rig, a.seconds, a.json, a.out)
 
 
 def _calibrate(a: argparse.Namespace) -> int:
@@ -238,6 +238,7 @@ def make_parser() -> argparse.ArgumentParser:
     )
     p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="how long to listen (default: 10)")
+    p.add_argument("--out", type=Path, metavar="DIR", help="output folder that the run will be given")
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
 
     _add_calibrations(commands)
