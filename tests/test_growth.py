@@ -175,6 +175,24 @@ def test_deviations_of_the_polynomial_hold_what_it_smooths_away(even, tmp_path):
     assert np.abs(np.mean(errors, axis=0)[1]) > 0.5  # and no wider than needed
 
 
+def test_a_doubtful_scale_is_no_noise_of_the_rates(tmp_path, capsys):
+    """1 % of 20 mm is 0.2 mm in each crack_sd_mm, and the same in all fixes."""
+    truth = Growing()
+    rows = truth.rows(np.random.default_rng(8), 60, 0.02)
+    told = []
+    for name, common in (("sure", 0.0), ("doubtful", 0.01)):
+        some = [replace(r, crack_sd_mm=float(np.hypot(0.02, common * r.crack_mm))) for r in rows]
+        folder = truth.write(tmp_path / name, [replace(r, tip_sd_px=0.02 / 0.15) for r in some])
+        rig = folder / "rig.toml"
+        rig.write_text(rig.read_text() + f"mm_per_px_sd = {0.15 * common}\n")
+        assert growth.main([folder]) == 0
+        told.append(capsys.readouterr().out)
+        with (folder / "growth_fit.csv").open() as f:
+            told.append([float(line["m_sd"]) for line in csv.DictReader(f)])
+    assert told[3] == pytest.approx(told[1], rel=0.4)  # two digits of each deviation in a record
+    assert "known to 1 %, alike in all fixes" in told[2] and "known to" not in told[0]
+
+
 # --- points
 
 def test_isotonic_course_by_hand_and_as_in_scipy():
