@@ -92,8 +92,8 @@ def step(path: Path, found: Any) -> None:
         shown = ax[0, 2].imshow(1e3 * found.regions_tau_s, cmap="cividis")
         ax[0, 2].set(xticks=range(found.regions_tau_s.shape[1]), yticks=range(found.regions_tau_s.shape[0]))
         ax[0, 2].grid(False)
-        _name(ax[0, 2], "tau by region of the image, ms", "")
-        figure.colorbar(shown, ax=ax[0, 2])
+        _name(ax[0, 2], "region of the image, across", "down")
+        figure.colorbar(shown, ax=ax[0, 2], label="tau, ms").formatter.set_useOffset(False)  # type: ignore[attr-defined]
         figure.savefig(path)
 
 
@@ -107,8 +107,8 @@ def pixels(path: Path, found: Any) -> None:
         row, column = np.nonzero(found.bad)
         ax[0, 0].plot(column, row, "x", ms=4, color=RED)
         ax[0, 0].grid(False)
-        _name(ax[0, 0], "noise, counts; bad pixels crossed", "row")
-        figure.colorbar(shown, ax=ax[0, 0])
+        _name(ax[0, 0], "column, px (bad pixels crossed)", "row, px")
+        figure.colorbar(shown, ax=ax[0, 0], label="noise, counts")
         good = found.noise[found.bad == 0]
         ax[0, 1].hist(good, 60, color=BLUE)
         ax[0, 1].axvline(found.netd_counts, color=RED)
@@ -121,7 +121,7 @@ def pixels(path: Path, found: Any) -> None:
             model = np.maximum(0, 1 - lag / found.filter_frames)
         ax[1, 0].plot(lag, found.correlation, "o", ms=4, color=BLUE)
         ax[1, 0].plot(lag, model, color=RED)
-        _name(ax[1, 0], "frames apart", f"correlation of the noise (filter: {found.filter_kind})")
+        _name(ax[1, 0], "frames apart", f"correlation (filter: {found.filter_kind})")
         ax[1, 1].semilogy(found.frequency_hz, found.spectrum, color=BLUE, label="one pixel")
         ax[1, 1].semilogy(found.frequency_hz, np.maximum(found.shared_spectrum, 1e-6), color=ORANGE, label="image mean")
         ax[1, 1].legend()

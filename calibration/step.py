@@ -1,4 +1,4 @@
-"""Lag, readout and delay from a plate uncovered in front of the lens: a step of temperature, seen below the frame period.
+"""Lag, readout and delay from a plate that a cover bares at once: a step of temperature, seen below the frame period.
 
 One pixel has one or two frames inside the step. What makes it fine is that rows and columns meet the step at different
 moments, and that the next frame sees the same pixels one known frame period later. The model stands in step_model.
@@ -92,7 +92,7 @@ class Step:
     def text(self) -> list[str]:
         """What was found, one line each, with standard deviations."""
         out = [
-            f"step of {s.size:.0f} counts in frame {s.frame}: at {s.time_s:.4f} +- {s.time_sd_s:.4f} s, crossing the "
+            f"step of {s.size:.0f} counts in frame {s.frame}: at {s.time_s:.4f} +- {s.time_sd_s:.1g} s, crossing the "
             f"image in {1e3 * abs(s.crossing_s):.1f} ms"
             for s in self.steps
         ]
@@ -111,7 +111,7 @@ class Step:
         if known.size > 1:
             each = 1e3 * np.nanmedian(self.regions_sd_s)
             out.append(
-                f"tau by region ({known.size} of 9): {known.min():.2f} to {known.max():.2f} ms, each +- {each:.2f} ms"
+                f"tau by region ({known.size} of 9): {known.min():.2f} to {known.max():.2f} ms, each +- {each:.2g} ms"
             )
         if self.softness_s is not None:
             soft = 1e3 * self.softness_s

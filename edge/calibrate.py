@@ -35,6 +35,10 @@ def main(args: argparse.Namespace) -> int:
     for number, path in enumerate(args.recordings):
         if path.resolve() in (other.resolve() for other in args.recordings[:number]):
             raise InputError(f"{path}: is named twice, and would count as two measurements; name each recording once")
+    if args.picture is not None and (args.picture.suffix.lower() != ".png" or not args.picture.parent.is_dir()):
+        raise InputError(f"--picture: is {args.picture}, may be a name that ends in .png, in a folder that exists")
+    if args.kind == "gain" and args.temperatures is None and len(args.recordings) > 1:
+        raise InputError(f"gain: {len(args.recordings)} recordings, may be one of a bar; plates come with --temperatures")
     KINDS[args.kind](args, [open_recording(path) for path in args.recordings])
     return 0
 
@@ -107,8 +111,10 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     while png.exists():  # an earlier profile goes on naming its own
         n += 1
         png = args.profile.with_name(f"{args.profile.stem}-bad-pixels-{n}.png")
-    if not cv2.imwrite(str(png), np.where(found.bad > 0, 255, 0).astype(np.uint8)):
-        raise InputError(f"{png}: cannot be written; check folder, room and rights")
+    try:
+        png.write_bytes(cv2.imencode(".png", np.where(found.bad > 0, 255, 0).astype(np.uint8))[1].tobytes())
+    except OSError as e:
+        raise InputError(f"{png}: cannot be written ({e.strerror}); check folder, room and rights") from None
     new = dataclasses.replace(profile, bad_pixels=png)
     if counts_per_K:
         new = dataclasses.replace(new, netd_K=found.netd_counts / counts_per_K)
@@ -278,6 +284,8 @@ def finish(
         if args.picture is not None:
             raise
         print("\nno picture: matplotlib is not installed (pip install 'bolotip[report]')")
+    except OSError as e:
+        raise InputError(f"{picture}: cannot be written ({e.strerror}); check folder, room and rights") from None
     if new is None:
         print("copy the lines above into the rig file; the camera profile stays as it is")
         return

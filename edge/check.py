@@ -9,7 +9,7 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from calibration import profile as profiles
@@ -43,9 +43,12 @@ class Finding:
     usable: bool = True
 
 
-def main(rig_path: Path, seconds: float | None = None, as_json: bool = False) -> int:
-    """Print the findings. 0: a run is possible, whatever needs attention; 2: it is not, or the rig file is wrong."""
+def main(rig_path: Path, seconds: float | None = None, as_json: bool = False, out: Path | None = None) -> int:
+    """Print the findings; out: the run's own folder. 0: a run is possible, whatever needs attention; 2: it is not, or the
+    rig file is wrong."""
     rig = load_rig(rig_path)
+    if out is not None:
+        rig = replace(rig, records=replace(rig.records, folder=out))
     if not as_json and rig.camera.source in LIVE:
         print(f"listening for {seconds or SECONDS:g} s", file=sys.stderr, flush=True)
     findings = check(rig, seconds or SECONDS)

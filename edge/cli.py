@@ -3,6 +3,7 @@
 import argparse
 import difflib
 import importlib
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -26,10 +27,10 @@ CALIBRATIONS = (
     ),
     (
         "step",
-        "lag, readout and delay from a warm or cold plate uncovered in front of the lens",
+        "lag, readout and delay from a warm or cold plate that a cover in front of it bares at once",
         "a recording folder",
         1,
-        "bolotip calibrate step rec-shutter --profile camera.toml",
+        "bolotip calibrate step rec-step --profile camera.toml",
     ),
     (
         "pixels",
@@ -41,15 +42,15 @@ CALIBRATIONS = (
     (
         "gain",
         "kelvin per MPa from a bar of known nominal stress, or counts per kelvin from two plate temperatures",
-        "recording folders",
+        "the bar's recording folder, or one a plate",
         "+",
         "bolotip calibrate gain rec-bar --profile camera.toml",
     ),
     (
         "scale",
         "millimetres per pixel, datum and growth direction from edges or marked points",
-        "recording folders",
-        "+",
+        "a recording folder",
+        1,
         "bolotip calibrate scale rec-still --profile camera.toml",
     ),
 )
@@ -88,7 +89,7 @@ def _plan(a: argparse.Namespace) -> int:
 
 
 def _check(a: argparse.Namespace) -> int:
-    return _call("edge.check")(a.rig, a.seconds, a.json)
+    return _call("edge.check")(a.rig, a.seconds, a.json, a.out)
 
 
 def _calibrate(a: argparse.Namespace) -> int:
@@ -124,6 +125,17 @@ def _positive(kind: type) -> Callable[[str], Any]:
         return value
 
     return parse
+
+
+def _number(text: str) -> float:
+    """An argparse type: any finite number, with a message that says how to write it."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < 1e9:
+        raise argparse.ArgumentTypeError(f"is {text!r}, may be a number, decimals with a point")
+    return value
 
 
 def _command(commands: Any, name: str, does: str, handler: Callable[..., int], example: str, more: str = "") -> _Parser:
@@ -165,12 +177,12 @@ def _calibration_options(kind: _Parser, name: str) -> None:
         kind.add_argument("--stress-range", type=number, metavar="MPA", help="(default: load range over the rig's section)")
         kind.add_argument("--stress-sd", type=number, default=1.0, metavar="PERCENT", help="of the stress (default: 1)")
         kind.add_argument("--bending-arm", type=number, metavar="MM", help="four-point bending: outer to inner roller")
-        kind.add_argument("--temperatures", type=float, nargs="+", metavar="C", help="of the plates, one a recording")
+        kind.add_argument("--temperatures", type=_number, nargs="+", metavar="C", help="of the plates, one a recording")
         kind.add_argument("--temperature-sd", type=number, default=0.3, metavar="K", help="of a plate (default: 0.3)")
     if name == "scale":
         mark = ("ROW", "COL", "X_MM", "Y_MM")
         told = "a marked point: x from the datum along growth, y to its left; repeat for each"
-        kind.add_argument("--mark", type=float, nargs=4, action="append", metavar=mark, help=told)
+        kind.add_argument("--mark", type=_number, nargs=4, action="append", metavar=mark, help=told)
 
 
 def _add_demo(commands: Any) -> None:
@@ -219,6 +231,7 @@ def _add_check(commands: Any) -> None:
     )
     p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="how long to listen (default: 10)")
+    p.add_argument("--out", type=Path, metavar="DIR", help="output folder that the run will be given")
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -317,6 +330,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command. Returns the exit code: 0 done, 2 bad usage or input, 3 a source or sink gone for good."""
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal without ±, a file name that is no text: no reason to stop
+        sys.stdout.reconfigure(errors="replace")
     given = list(sys.argv[1:] if arguments is None else arguments)
     if hint := _hint(given):
         print(hint, file=sys.stderr)

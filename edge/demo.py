@@ -16,7 +16,7 @@ from edge.run import run_sources
 from edge.terminal import Teller
 
 RIG = """# Rig file of the demo: an invented test on a simulated bench. Any key here can be changed and run again with
-#   bolotip run rig.toml
+#   bolotip run rig.toml --out another-folder
 [specimen]
 geometry = "MT"
 width_mm = 60.0

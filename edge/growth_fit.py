@@ -5,7 +5,7 @@ only the whole covariance gives the line an honest deviation.
 """
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -165,6 +165,22 @@ def scatter_needed(residual: Array, covariance: Array, scatter_covariance: Array
     return high
 
 
+def smoothed_away(line: Line, rates: Rates, log10_dK: Array, points_mm: Array) -> Array:
+    """log10 of what a parabola makes of each rate over the rate itself, (rates,), on the course that `line` gives from
+    point to point: a crack that speeds up ever faster bends more than a parabola. 0 where it can't be told.
+    """
+    known = np.isfinite(log10_dK)
+    smooth = np.polynomial.Polynomial.fit(rates.crack_mm[known], log10_dK[known], 2)
+    sizes = np.sort(points_mm)
+    fine = np.linspace(sizes[0], sizes[-1], 2001)
+    slowness = 1 / line.rate(10 ** smooth(fine))
+    cycles = np.concatenate([[0], np.cumsum((slowness[1:] + slowness[:-1]) / 2 * np.diff(fine))])
+    made = polynomial(np.interp(sizes, fine, cycles), sizes, np.zeros(len(sizes)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.log10(made.rate / line.rate(10 ** smooth(made.crack_mm)))
+    return np.where(np.isfinite(off), off, 0.0)
+
+
 def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: Array, points_sd_mm: Array,
           chosen: Array) -> Line | None:
     """The Paris line through the chosen rates. log10_dK: (rates,), its covariance (rates, rates); points_mm and their
@@ -173,7 +189,7 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
     Rates enter by their relative distance from the line, to first order, and relative deviations are taken against the
     line too: the logarithm of a noisy rate is too small on average, and rates that came out large would weigh more.
     The material scatters independently from point to point; the rates' matrix says what that does to rates whose
-    windows overlap.
+    windows overlap. What the parabola smooths away is not taken out; the deviations hold it.
     """
     positive = np.asarray(chosen, bool) & (rates.rate > 0) & np.isfinite(log10_dK)
     chosen = np.asarray(chosen, bool) & np.isfinite(log10_dK)
@@ -195,5 +211,10 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
         scatter = scatter_needed(y - solved[0] - solved[1] * x, own + solved[1] ** 2 * x_covariance, shared)
         if np.abs(solved - before).max() < CONVERGED:
             break
-    return Line(float(solved[1]), float(solved[0]), covariance, len(x), scatter, float(10 ** x.min()),
+    line = Line(float(solved[1]), float(solved[0]), covariance, len(x), scatter, float(10 ** x.min()),
                 float(10 ** x.max()))
+    if rates.method != "polynomial":
+        return line
+    off = smoothed_away(line, rates, log10_dK, points_mm)[chosen]
+    shift = solved - fit_line(x, y - off, x_covariance, own + scatter**2 * shared)[0]
+    return replace(line, covariance=covariance + np.outer(shift, shift))

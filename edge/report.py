@@ -37,6 +37,8 @@ BAD_ROWS_SHOWN = 50
 SAFETY = ("bolotip is no safety device: it measures, it protects nobody. Never start, stop or approach a test on the "
           "strength of this page; the test frame's own limits, the rules of the place and qualified people come first.")
 EMPTY = "A tick on the lower edge is a fix without a value."
+WIDTH = ("On this page \u00b1 is half a 95 % interval (1.96 standard deviations); the records, the lines of bolotip run and the "
+         "status picture give one standard deviation.")
 BARS = f"Bars are 95 % intervals (1.96 standard deviations). {EMPTY}"
 FIT_COLUMNS = {"method": "method", "dK": "\u0394K", "rates": "rates", "C_mm_per_cycle": "C (mm/cycle)", "m": "m",
                "m_low95": "m from (95 %)", "m_high95": "m to (95 %)", "scatter_log10": "scatter (log10)"}
@@ -60,7 +62,7 @@ def main(folder: Path, out: Path | None = None) -> int:
         _complain(f"{home/name}: {reason}; left out")
     text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
     _write(target, text)
-    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode())/1e6:.1f} MB")
+    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode(errors='replace'))/1e6:.1f} MB")
     return 0
 
 
@@ -92,7 +94,7 @@ def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[F
     span = " to ".join(dict.fromkeys(row.time_utc for row in (rows[0], rows[-1]) if row.time_utc)) or "time unknown"
     head = [page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
             page.banner(verdict.level, verdict.word, [finding.text for finding in verdict.findings]),
-            page.facts(_facts(rows)), page.paragraph(SAFETY, quiet=True)]
+            page.facts(_facts(rows)), page.paragraph(WIDTH, quiet=True), page.paragraph(SAFETY, quiet=True)]
     flags = [(word, str(count), FLAGS.get(word, "This version has no explanation for this word."))
              for word, count in verdict.flags.most_common()]
     sections = [

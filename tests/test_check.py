@@ -100,6 +100,14 @@ def test_a_folder_that_cannot_be_written_makes_a_run_impossible(good, tmp_path):
     assert not found.ok and not found.usable and "cannot be written" in found.text
 
 
+def test_the_folder_that_the_run_will_be_given_is_the_one_that_is_tried(good, tmp_path, capsys):
+    (tmp_path / "file").write_text("in its place")
+    assert check.main(good, out=tmp_path / "file" / "out") == 2
+    assert "no run is possible: card" in capsys.readouterr().err
+    assert check.main(good, out=tmp_path / "out") == 0
+    assert f"free in {tmp_path}" in capsys.readouterr().out
+
+
 def test_the_link_s_port_is_tried(good, tmp_path):
     rig = load_rig(good)
     rig = replace(rig, records=replace(rig.records, serial_port=str(tmp_path / "ttyS9")))

@@ -111,8 +111,8 @@ CALLS = [
     ("edge.demo", "demo d", (Path("d"),)),
     ("edge.plan", "plan rig.toml --json", (Path("rig.toml"), True, None)),
     ("edge.plan", "plan rig.toml --picture p.png", (Path("rig.toml"), False, Path("p.png"))),
-    ("edge.check", "check rig.toml", (Path("rig.toml"), None, False)),
-    ("edge.check", "check rig.toml --seconds 4 --json", (Path("rig.toml"), 4.0, True)),
+    ("edge.check", "check rig.toml --out o", (Path("rig.toml"), None, False, Path("o"))),
+    ("edge.check", "check rig.toml --seconds 4 --json", (Path("rig.toml"), 4.0, True, None)),
     ("edge.growth", "growth a b --out c", ([Path("a"), Path("b")], Path("c"))),
     ("edge.report", "report a", (Path("a"), None)),
     ("edge.receive", "receive /dev/x a --baud 9600 --seconds 5", ("/dev/x", Path("a"), 9600, 5.0)),
@@ -183,6 +183,16 @@ def ci(folder: Path, readme: str) -> subprocess.CompletedProcess:
 
 
 LINE = "python3 -m venv .venv-test"
+
+
+def test_a_terminal_without_the_signs_of_a_row_stops_nothing():
+    """A row holds ± and √; a service or a terminal may have another encoding than UTF-8."""
+    says = "cli._call = lambda *_: lambda *_: print('12 ± 1 MPa√m \\udce4') or 0"
+    script = f"import sys; from edge import cli; {says}; sys.exit(cli.main(['demo']))"
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1"}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, env=environment, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout == "12 ± 1 MPa?m ?\n".encode("latin-1")
 
 
 @pytest.mark.parametrize("end, code", [("&& true", 0), ("&& false", 1)])

@@ -162,6 +162,39 @@ def test_paris_intervals_cover_the_truth(even, scatter, tmp_path):
         assert np.mean(np.abs(errors) < 2.02) >= 0.85
 
 
+@pytest.mark.parametrize("even", ["size", "cycles"])
+def test_deviations_of_the_polynomial_hold_what_it_smooths_away(even, tmp_path):
+    """A parabola makes rates of a crack that speeds up some 1 % too fast: more than noise where dK is the handbook's."""
+    rng, truth = np.random.default_rng(8), Growing()
+    specimen = load_rig(truth.write(tmp_path, truth.rows(rng, 10)) / "rig.toml", check_files=False).specimen
+    errors = []
+    for _ in range(15):
+        fixes, _ = usable_fixes(truth.rows(rng, 60, 0.02, even=even))
+        line = analyse(fixes, average(fixes), [], specimen).lines["polynomial", "handbook"]
+        off = np.log10(line.rate(line.middle_dK) / (truth.C * line.middle_dK**truth.m))
+        errors.append([(line.m - truth.m) / line.m_sd, off / line.log10_rate_sd(line.middle_dK)])
+    assert (np.mean(np.abs(errors) < 2.02, axis=0) >= 0.8).all()
+    assert np.abs(np.mean(errors, axis=0)[1]) > 0.5  # and no wider than needed
+
+
+def test_a_doubtful_scale_is_no_noise_of_the_rates(tmp_path, capsys):
+    """1 % of 20 mm is 0.2 mm in each crack_sd_mm, and the same in all fixes."""
+    truth = Growing()
+    rows = truth.rows(np.random.default_rng(8), 60, 0.02)
+    told = []
+    for name, common in (("sure", 0.0), ("doubtful", 0.01)):
+        some = [replace(r, crack_sd_mm=float(np.hypot(0.02, common * r.crack_mm))) for r in rows]
+        folder = truth.write(tmp_path / name, [replace(r, tip_sd_px=0.02 / 0.15) for r in some])
+        rig = folder / "rig.toml"
+        rig.write_text(rig.read_text() + f"mm_per_px_sd = {0.15 * common}\n")
+        assert growth.main([folder]) == 0
+        told.append(capsys.readouterr().out)
+        with (folder / "growth_fit.csv").open() as f:
+            told.append([float(line["m_sd"]) for line in csv.DictReader(f)])
+    assert told[3] == pytest.approx(told[1], rel=0.4)  # two digits of each deviation in a record
+    assert "known to 1 %, alike in all fixes" in told[2] and "known to" not in told[0]
+
+
 # --- points
 
 def test_isotonic_course_by_hand_and_as_in_scipy():

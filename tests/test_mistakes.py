@@ -274,6 +274,26 @@ REFUSED = [
         r"--region: is 0 0 99 99, .*within 40 x 48",
         "calibrate gain . --temperatures 20 --region 0 0 99 99 --profile camera.toml",
     ),
+    Mistake(
+        "picture of no known kind",
+        nothing,
+        r"--picture: is p.tex, may be a name that ends in .png",
+        "calibrate pixels . --profile c.toml --picture p.tex",
+    ),
+    Mistake(
+        "calibration's picture without a folder",
+        nothing,
+        r"--picture: is nowhere/p.png, may be .*folder that exists",
+        "calibrate scale . --profile c.toml --picture nowhere/p.png",
+    ),
+    Mistake("two bars", nothing, r"gain: 2 recordings, may be one of a bar; .*--temperatures", "calibrate gain . . --profile camera.toml"),
+    Mistake("two views", nothing, r"unrecognized arguments: out", "calibrate scale . out --profile camera.toml"),
+    Mistake(
+        "decimal comma in a temperature",
+        nothing,
+        r"--temperatures: is '20,4', may be a number, decimals with a point",
+        "calibrate gain . . --temperatures 20,4 40.1 --profile camera.toml",
+    ),
     Mistake("profile into no folder", nothing, r"there is no folder nowhere; make it first", "calibrate step . --profile nowhere/c.toml"),
     # usage
     Mistake("misspelt command", nothing, r"'rnu' is no command; nearest is \"run\"", "rnu rig.toml"),

@@ -1,18 +1,25 @@
 """The notes for users say what the program has: every column, every flag, every command that is typed, every link."""
 
+import math
 import re
 import shlex
+from dataclasses import MISSING
 from pathlib import Path
 
 import pytest
 
-from edge import cli
+from calibration.door import Limits, _may_be, _types, file_keys
+from calibration.profile import CameraProfile
+from edge import cli, growth
 from edge.flags import FLAGS
+from edge.growth_validity import INVALID, REMARKS
 from edge.record import COLUMNS
+from edge.rig import TABLES, load_rig
 
 ROOT = Path(__file__).parent.parent
 NOTES = sorted((ROOT / "hw_notes").glob("*.md"))
 TEXTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *NOTES]
+RIG_FILE = (ROOT / "hw_notes" / "rig_file.md").read_text()
 RECORDS = (ROOT / "hw_notes" / "records_and_flags.md").read_text()
 
 
@@ -32,6 +39,45 @@ def test_every_flag_is_explained_with_what_to_do_and_none_that_is_not_there():
     found = rows("Flags")
     assert set(found) == set(FLAGS)
     assert all(meaning and remedy for meaning, remedy in found.values())
+
+
+def cells(text: str) -> list[list[str]]:
+    """Rows of the tables that begin with a word in backquotes."""
+    return [[c.strip() for c in line.strip("|").split("|")] for line in text.splitlines() if line.startswith("| `")]
+
+
+def default(value: object) -> str:
+    """As the note has it: needed, – for none, else the value."""
+    if value is MISSING:
+        return "needed"
+    unknown = value in (None, ()) or (isinstance(value, float) and not math.isfinite(value))
+    return "–" if unknown else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+@pytest.mark.parametrize("name, cls", [*TABLES.items(), ("profile", CameraProfile)])
+def test_the_note_has_every_key_of_the_rig_file_and_the_profile_as_they_are(name, cls):
+    heading = "\n## The camera profile\n" if name == "profile" else f"\n### [{name}]\n"
+    found = cells(RIG_FILE.split(heading)[1].split("\n## ")[0].split("\n### ")[0])
+    assert {key.strip("`") for key, *_ in found} == {f.name for f in file_keys(cls)}
+    said = {key.strip("`"): (may_be, without) for key, may_be, without, *_ in found}
+    for field in file_keys(cls):
+        limits = field.metadata.get("limits", Limits())
+        may_be = f"one of {', '.join(f'`{c}`' for c in limits.choices)}" if limits.choices else _may_be(_types(cls)[field.name], limits)
+        may_be = re.sub(r"[\d.]+e\+0\d", lambda m: f"{float(m[0]):.0f}", may_be)
+        assert said[field.name] == (may_be, default(field.default)), field.name
+    assert all(meaning for *_, meaning in found)
+
+
+def test_the_rig_file_to_copy_is_one(tmp_path):
+    (tmp_path / "rig.toml").write_text(RIG_FILE.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    rig = load_rig(tmp_path / "rig.toml")
+    assert (rig.camera.source, rig.load.source) == ("uvc", "serial")
+
+
+def test_every_column_and_word_of_the_growth_tables_is_explained_and_none_that_is_not_there():
+    text = (ROOT / "hw_notes" / "growth.md").read_text().split("\n## After the test\n")[1].split("\n## ")[0]
+    found = re.findall(r"`(\w+)`", "".join(first for first, *_ in cells(text)))
+    assert sorted(found) == sorted([*growth.COLUMNS, *growth.FIT_COLUMNS, *INVALID, *REMARKS])
 
 
 @pytest.mark.parametrize("path", TEXTS, ids=lambda p: p.name)

@@ -51,7 +51,7 @@ class UvcDevice(Device[Frame]):
         device = camera.device
         self.device = int(device) if isinstance(device, str) and device.isdecimal() else device
         self.name = f"[camera] device {self.device}"
-        self.remedy = "give the number or the /dev/video name of a camera (ls /dev/video*, group video, not in use)"
+        self.remedy = "give the number or the name of a camera (ls /dev/video* /dev/v4l/by-id, group video, not in use)"
         self._open, self._cropped = open_device, camera.crop_px is not None
         self._gate = Gate(camera)
         self._capture: Any = None
