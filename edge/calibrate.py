@@ -32,13 +32,13 @@ def main(args: argparse.Namespace) -> int:
     """`bolotip calibrate KIND`."""
     if not args.profile.parent.is_dir():
         raise InputError(f"{args.profile}: there is no folder {args.profile.parent}; make it first")
-    for number, path in enumerate(args.recordings):
-        if path.resolve() in (other.resolve() for other in args.recordings[:number]):
-            raise InputError(f"{path}: is named twice, and would count as two measurements; name each recording once")
     if args.picture is not None and (args.picture.suffix.lower() != ".png" or not args.picture.parent.is_dir()):
         raise InputError(f"--picture: is {args.picture}, may be a name that ends in .png, in a folder that exists")
     if args.kind == "gain" and args.temperatures is None and len(args.recordings) > 1:
         raise InputError(f"gain: {len(args.recordings)} recordings, may be one of a bar; plates come with --temperatures")
+    for number, path in enumerate(args.recordings):
+        if path.resolve() in (other.resolve() for other in args.recordings[:number]):
+            raise InputError(f"{path}: is named twice, and would count as two measurements; name each recording once")
     KINDS[args.kind](args, [open_recording(path) for path in args.recordings])
     return 0
 

@@ -66,50 +66,8 @@ class _Parser(argparse.ArgumentParser):
 
 def _call(module: str, function: str = "main") -> Callable[..., int]:
     """The function behind a command, imported only now so that other commands start fast."""
-    try:
-        found = importlib.import_module(module)
-    except ModuleNotFoundError as e:
-        if e.name == module:
-            raise InputError(f"this version has no {module}, so this command cannot run yet") from None
-        raise
-    handler: Callable[..., int] = getattr(found, function)
+    handler: Callable[..., int] = getattr(importlib.import_module(module), function)
     return handler
-
-
-def _demo(a: argparse.Namespace) -> int:
-    return _call("edge.demo")(a.dir)
-
-
-def _run(a: argparse.Namespace) -> int:
-    return _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait)
-
-
-def _plan(a: argparse.Namespace) -> int:
-    return _call("edge.plan")(a.rig, a.json, a.picture)
-
-
-def _check(a: argparse.Namespace) -> int:
-    return _call("edge.check")(a.rig, a.seconds, a.json, a.out)
-
-
-def _calibrate(a: argparse.Namespace) -> int:
-    return _call("edge.calibrate")(a)
-
-
-def _growth(a: argparse.Namespace) -> int:
-    return _call("edge.growth")(a.dirs, a.out)
-
-
-def _report(a: argparse.Namespace) -> int:
-    return _call("edge.report")(a.dir, a.out)
-
-
-def _receive(a: argparse.Namespace) -> int:
-    return _call("edge.receive")(a.port, a.dir, a.baud, a.seconds)
-
-
-def _warm_up(a: argparse.Namespace) -> int:
-    return _call("edge.warm_up")()
 
 
 def _positive(kind: type) -> Callable[[str], Any]:
@@ -155,13 +113,13 @@ def _add_calibrations(commands: Any) -> None:
         commands,
         "calibrate",
         "measure one property of the camera or the view, and write it into the camera profile",
-        _calibrate,
+        lambda a: _call("edge.calibrate")(a),
         CALIBRATIONS[0][4],
         "Each recording is a folder with frames, times, load and a rig.toml.",
     )
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=_Parser)
     for name, does, what, count, example in CALIBRATIONS:
-        kind = _command(kinds, name, does, _calibrate, example)
+        kind = _command(kinds, name, does, lambda a: _call("edge.calibrate")(a), example)
         kind.add_argument("recordings", type=Path, nargs=count, metavar="REC", help=what)
         kind.add_argument("--profile", type=Path, required=True, metavar="CAMERA.toml", help="the profile to write")
         kind.add_argument("--picture", type=Path, metavar="FILE.png", help="where to draw the fit and its residuals")
@@ -187,7 +145,11 @@ def _calibration_options(kind: _Parser, name: str) -> None:
 
 def _add_demo(commands: Any) -> None:
     p = _command(
-        commands, "demo", "the main job on a simulated rig, with invented data; no hardware", _demo, "bolotip demo"
+        commands,
+        "demo",
+        "the main job on a simulated rig, with invented data; no hardware",
+        lambda a: _call("edge.demo")(a.dir),
+        "bolotip demo",
     )
     p.add_argument("dir", type=Path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
 
@@ -197,7 +159,7 @@ def _add_run(commands: Any) -> None:
         commands,
         "run",
         "measure, on live sources or on a recording",
-        _run,
+        lambda a: _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait),
         "bolotip run rig.toml --out night-1",
         "Ends with the recording, on Ctrl-C or on SIGTERM, with the last record written.",
     )
@@ -212,7 +174,7 @@ def _add_plan(commands: Any) -> None:
         commands,
         "plan",
         "before the test: usable load frequencies, expected signal, noise, time per fix, K and life",
-        _plan,
+        lambda a: _call("edge.plan")(a.rig, a.json, a.picture),
         "bolotip plan rig.toml --picture plan.png",
     )
     p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
@@ -225,7 +187,7 @@ def _add_check(commands: Any) -> None:
         commands,
         "check",
         "before the start: open every source for a few seconds and say what is wrong, with the remedy",
-        _check,
+        lambda a: _call("edge.check")(a.rig, a.seconds, a.json, a.out),
         "bolotip check rig.toml --seconds 30",
         "Ends with 0 where a run is possible, whatever needs attention, else with 2. Not beside a run: it needs the ports.",
     )
@@ -240,7 +202,7 @@ def _add_growth(commands: Any) -> None:
         commands,
         "growth",
         "crack growth rates, Paris fit and validity checks from finished or running records",
-        _growth,
+        lambda a: _call("edge.growth")(a.dirs, a.out),
         "bolotip growth night-1 night-2 --out growth",
     )
     p.add_argument("dirs", type=Path, nargs="+", metavar="DIR", help="output folders of one test, in any order")
@@ -252,7 +214,7 @@ def _add_report(commands: Any) -> None:
         commands,
         "report",
         "one self-contained HTML page with pictures",
-        _report,
+        lambda a: _call("edge.report")(a.dir, a.out),
         "bolotip report night-1",
         "Needs matplotlib: pip install 'bolotip[report]'.",
     )
@@ -265,7 +227,7 @@ def _add_receive(commands: Any) -> None:
         commands,
         "receive",
         "the desk end of the serial link: check each record, store it, count losses",
-        _receive,
+        lambda a: _call("edge.receive")(a.port, a.dir, a.baud, a.seconds),
         "bolotip receive /dev/ttyUSB0 night-1",
     )
     p.add_argument("port", metavar="PORT", help="the serial port, for example /dev/ttyUSB0")
@@ -279,7 +241,7 @@ def _add_warm_up(commands: Any) -> None:
         commands,
         "warm-up",
         "compile the kernel once after installation, so that later starts are fast",
-        _warm_up,
+        lambda a: _call("edge.warm_up")(),
         "bolotip warm-up",
         "Run it as the user who will measure. The compiled kernel is kept beside the program or in that user's\n"
         "~/.cache; where neither can be written, in the folder that NUMBA_CACHE_DIR names.",

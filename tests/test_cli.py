@@ -96,14 +96,6 @@ def test_a_fault_of_the_program_itself_is_not_dressed_up_as_the_user_s(monkeypat
             cli.main(["report", "out"])
 
 
-def test_a_command_whose_module_is_absent_says_so(monkeypatch, capsys):
-    monkeypatch.setattr(cli, "_plan", lambda a: cli._call("edge.no_such_module")())
-    assert cli.main(["plan", "rig.toml"]) == 2
-    assert (
-        capsys.readouterr().err == "bolotip: this version has no edge.no_such_module, so this command cannot run yet\n"
-    )
-
-
 CALLS = [
     ("edge.run", "run rig.toml --out o --status s --wait", (Path("rig.toml"), Path("o"), Path("s"), True)),
     ("edge.run", "run rig.toml", (Path("rig.toml"), None, None, False)),
