@@ -31,6 +31,7 @@ def harmonics(
     field=None,
     range_sd=1e-4,
     timing_sd=5e-6,
+    shared=0.0,
 ):
     """Runs as the lock-in would give them: true field, camera and deviations; counts."""
     row = np.arange(SHAPE[0])[:, None] / SHAPE[0]
@@ -43,7 +44,8 @@ def harmonics(
         h = own / (1 - 1j * conduction / w) / (1 + 1j * w * tau) / (1 + 1j * w * tau2)
         h = h * np.exp(-1j * w * (late + readout * row)) * (1 + range_sd * rng.standard_normal())
         h = h + noise * (rng.standard_normal(SHAPE) + 1j * rng.standard_normal(SHAPE))
-        runs.append(Run(f"{f:g} Hz", f, h, np.full(SHAPE, noise), 8.4, range_sd, timing_sd, 0.0, 1.0))
+        h = h + shared * complex(*rng.standard_normal(2))
+        runs.append(Run(f"{f:g} Hz", f, h, np.full(SHAPE, noise), 8.4, range_sd, timing_sd, shared, 1.0))
     return runs
 
 
@@ -80,6 +82,38 @@ def test_intervals_hold_the_truth():
         )
     share = np.mean(held, axis=0)
     assert np.all(share > 0.84)  # 40 trials of 95 %: fewer once in three hundred; tests/coverage_calibration.py has 200
+
+
+def scores(seed, draws, understated=1.0, **made):
+    """(estimate - truth)/deviation of tau, readout, delay (draws, 3); noise stated smaller by `understated`."""
+    rng, z = np.random.default_rng(seed), []
+    for _ in range(draws):
+        runs = [dataclasses.replace(run, sd=run.sd / understated) for run in harmonics(rng, **made)]
+        found = sweep.fit(runs, EVERYWHERE)
+        assert found.first_order
+        off = (found.tau_s - 0.010, found.readout_s - 0.012, found.frame_delay_s - 0.05)
+        z.append(np.array(off) / (found.tau_sd_s, found.readout_sd_s, found.frame_delay_sd_s))
+    return np.array(z)
+
+
+LARGEST_DOUBTS = {
+    "times of the frames": {"timing_sd": 2e-4},
+    "load range": {"range_sd": 3e-3, "noise": 0.02},
+    "noise of whole images": {"shared": 0.03, "noise": 0.02},
+    "noise of pixels": {"noise": 0.5},
+}
+
+
+@pytest.mark.parametrize("made", LARGEST_DOUBTS.values(), ids=LARGEST_DOUBTS)
+def test_deviations_cover_the_truth_whatever_is_the_largest_doubt(made):
+    rms = np.sqrt(np.mean(scores(12, 16, **made) ** 2, axis=0))
+    assert np.all((rms > 0.45) & (rms < 1.55)), rms  # 1 within 0.53 (3 deviations)
+
+
+def test_noise_three_times_what_is_stated_widens_the_deviations_to_match():
+    rms = np.sqrt(np.mean(scores(13, 16, understated=3.0, noise=0.1) ** 2, axis=0))
+    # 3 without; the readout has three degrees of freedom only, and three times the noise may pass for chance there
+    assert rms[0] < 1.9 and rms[2] < 1.9 and rms[1] < 2.7, rms
 
 
 def test_a_camera_that_reads_downwards_has_a_negative_readout():
