@@ -162,6 +162,18 @@ def test_paris_intervals_cover_the_truth(even, scatter, tmp_path):
         assert np.mean(np.abs(errors) < 2.02) >= 0.85
 
 
+def test_intervals_of_the_effective_line_take_in_the_opening_s_deviation():
+    rng, truth, errors = np.random.default_rng(34), Growing(last_mm=28.0), []
+    for _ in range(25):
+        rows = truth.rows(rng, 45, 0.02, 0.005, opening=0.4)
+        for row in rows:
+            row.opening_fraction, row.opening_sd = 0.4 + 0.04 * rng.standard_normal(), 0.04
+        fixes, _ = usable_fixes(rows)
+        line = analyse(fixes, average(fixes), [], None).lines["secant", "effective"]
+        errors.append((line.m - truth.m) / line.m_sd)
+    assert 0.65 < np.sqrt(np.mean(np.square(errors))) < 1.4
+
+
 # --- points
 
 def test_isotonic_course_by_hand_and_as_in_scipy():
