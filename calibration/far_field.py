@@ -102,8 +102,12 @@ def answers(runs: Sequence[Run], region: np.ndarray) -> Answer:
     phase = np.angle(-m * np.exp(1j * slope * mean_row))  # adiabatic tension is at 180 degrees
     blur = 1 + s.size / np.sum(s**2)  # the common map is known no better than its pixels
     own = np.sqrt(np.sum(s**2 * sd**2, axis=1) * blur) / np.sum(s**2) / np.abs(m)
-    shared = np.array([run.shared_sd for run in runs]) * to_one_load[:, 0] * s.sum() / np.sum(s**2) / np.abs(m)
+    shared_sd = np.array([run.shared_sd for run in runs]) * to_one_load[:, 0]
+    shared = shared_sd * s.sum() / np.sum(s**2) / np.abs(m)
     timing = w * np.array([run.timing_sd_s for run in runs])
+    # what all pixels of an image share is turned by the slope that was taken out, and so has one itself
+    turned = np.abs(np.sum(np.exp(-1j * slope[:, None] * row) * s * arm, axis=1))
+    in_slope = shared_sd * turned / np.sum((s * arm) ** 2) / np.abs(m)
     slope_sd = np.sqrt(np.sum((s * arm * sd) ** 2, axis=1) * blur) / np.sum((s * arm) ** 2) / np.abs(m)
     return Answer(
         log_gain=np.log(np.abs(m)),
@@ -111,6 +115,6 @@ def answers(runs: Sequence[Run], region: np.ndarray) -> Answer:
         phase=phase,
         phase_sd=np.sqrt(own**2 + shared**2 + timing**2),
         slope=slope,
-        slope_sd=slope_sd,
+        slope_sd=np.hypot(slope_sd, in_slope),
         mean_row=mean_row,
     )

@@ -64,8 +64,11 @@ def frame_noise(stack: np.ndarray, usable: np.ndarray) -> float:
     return max(float(np.median(size)) / np.sqrt(2), 0.29)  # no less than the rounding to whole counts
 
 
-def levels(stack: np.ndarray, time_s: np.ndarray, k: int, found: list[int]) -> tuple[np.ndarray, np.ndarray, int, int]:
-    """T0 and T1 of each pixel (quiet frames on either side, the plate's own drift taken off), and how many frames."""
+def levels(
+    stack: np.ndarray, time_s: np.ndarray, k: int, found: list[int]
+) -> tuple[np.ndarray, np.ndarray, float, int, int]:
+    """T0 and T1 of each pixel (quiet frames on either side; T1 at frame k), the plate's own drift afterwards, as a share of
+    the step a second, and how many frames."""
     i = np.arange(len(stack))
     quiet = np.ones(len(stack), bool)
     for other in found:
@@ -82,7 +85,7 @@ def levels(stack: np.ndarray, time_s: np.ndarray, k: int, found: list[int]) -> t
     mean = stack[after].reshape(len(after), -1).mean(axis=1)
     since = time_s[after] - time_s[k]
     rate = np.polyfit(since - since.mean(), mean, 1)[0] / (t1 - t0).mean()  # of the step, common to all pixels
-    return t0, t1 - (t1 - t0) * rate * since.mean(), len(before), len(after)
+    return t0, t1 - (t1 - t0) * rate * since.mean(), float(rate), len(before), len(after)
 
 
 def blocks(
@@ -97,7 +100,7 @@ def blocks(
 ) -> Blocks:
     """What is left of the step in blocks of pixels (within `window`) in the frames around frame k."""
     rows, columns = stack.shape[1:]
-    t0, t1, n0, n1 = levels(stack, time_s, k, found)
+    t0, t1, rate, n0, n1 = levels(stack, time_s, k, found)
     span = t1 - t0
     good = usable & (np.abs(span) > 0.3 * np.abs(np.median(span[usable])))
     use = np.arange(k - 2, min(len(stack), k + max(4, int(0.12 / np.median(np.diff(time_s))))))
@@ -113,6 +116,7 @@ def blocks(
     empty = weight <= 0
     weight[empty] = 1.0
     left = np.stack([summed(np.where(good, (t1 - stack[i]) * span, 0)) for i in use]) / weight
+    left += rate * np.maximum(time_s[use] - time_s[k], 0)[:, None, None]  # T1 goes on drifting
     sd = noise / np.sqrt(weight) * np.sqrt(1 + left**2 / n0 + (1 - left) ** 2 / n1)
     return Blocks(
         time_s=time_s[use],

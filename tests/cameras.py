@@ -13,7 +13,7 @@ from edge.bench_camera import BenchCamera, CameraModel
 from edge.bench_field import Scene
 from edge.bench_load import LoadWave
 from edge.sources.base import LoadSource
-from edge.whole_recording import CLOCK_SD_S, LATE_PARTS, Measured, frame_grid, lock_in
+from edge.whole_recording import Measured, Recorded, frame_grid, lock_in
 
 SWEEP_HZ = (1.3, 2.9, 5.3, 8.1, 11.3)
 FRAME_RATE_HZ = 25.0
@@ -45,11 +45,11 @@ def drawn_camera(rng: np.random.Generator) -> dict[str, float]:
 def measured(made: recordings.Recording) -> tuple[Measured, float]:
     """A simulated recording through frame grid, load phase and lock-in; and how well its times are known, s."""
     number, time_s = frame_grid(made.arrival_s, made.camera.frame_rate_hz)
-    late_s = float(np.mean(made.arrival_s - time_s))
+    timed = Recorded("", None, None, number, time_s, float(np.mean(made.arrival_s - time_s)))  # type: ignore[arg-type]
     load = HeldLoad(made.load_time_s, made.load_kN)
     m = lock_in(lambda i: made.frames[i], number, time_s, load, made.wave.frequency_hz)
     assert m is not None
-    return m, float(np.hypot(LATE_PARTS * late_s / number.size, CLOCK_SD_S))
+    return m, timed.timing_sd_s
 
 
 def run_of(m: Measured, timing_sd_s: float, name: str) -> Run:

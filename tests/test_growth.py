@@ -195,6 +195,18 @@ def test_a_doubtful_scale_is_no_noise_of_the_rates(tmp_path, capsys):
     assert "known to 1 %, alike in all fixes" in told[2] and "known to" not in told[0]
 
 
+def test_intervals_of_the_effective_line_take_in_the_opening_s_deviation():
+    rng, truth, errors = np.random.default_rng(34), Growing(last_mm=28.0), []
+    for _ in range(12):
+        rows = truth.rows(rng, 45, 0.02, 0.005, opening=0.4)
+        for row in rows:
+            row.opening_fraction, row.opening_sd = 0.4 + 0.04 * rng.standard_normal(), 0.04
+        fixes, _ = usable_fixes(rows)
+        line = analyse(fixes, average(fixes), [], None).lines["secant", "effective"]
+        errors.append((line.m - truth.m) / line.m_sd)
+    assert 0.5 < np.sqrt(np.mean(np.square(errors))) < 1.6
+
+
 # --- points
 
 def test_isotonic_course_by_hand_and_as_in_scipy():

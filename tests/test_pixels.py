@@ -40,6 +40,17 @@ def test_noise_drift_and_pattern_are_measured():
     assert found.shared_counts < 0.2 and found.lines_hz.size == 0
 
 
+def test_the_deviation_of_the_noise_covers_it_and_its_spectrum_is_that_of_white_noise():
+    """One-sided amplitude density s sqrt(2/rate) (any textbook of signals)."""
+    true, z = float(np.hypot(5.0, np.sqrt(1 / 12))), []
+    for seed in range(10):
+        frames, number, _ = still(60 + seed, 150, (40, 40), netd_K=0.05, dead=0.0)
+        found = pixels.find(frames, number, FRAME_RATE_HZ)
+        z.append((found.netd_counts - true) / found.netd_sd_counts)
+    assert 0.4 < np.sqrt(np.mean(np.square(z))) < 1.7
+    assert np.sqrt(np.mean(found.spectrum[3:] ** 2)) == pytest.approx(true * np.sqrt(2 / FRAME_RATE_HZ), rel=0.03)
+
+
 def test_flicker_is_seen_as_a_line_at_its_alias():
     frames, number, _ = still(6, 400, flicker_K=0.05, flicker_hz=103.0)
     found = pixels.find(frames, number, FRAME_RATE_HZ)

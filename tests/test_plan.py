@@ -156,6 +156,26 @@ def test_expected_K_is_the_handbooks(rig):
     assert np.isnan(delta_K(rig(load={"nominal_range_kN": None}), np.array([6.0]))).all()
 
 
+def test_zones_and_least_ligament_of_the_sizes_by_hand(rig):
+    """R = 0, plane stress: zones 2 r_y = (K/yield)^2/pi long (Irwin), the reversed one a quarter (Rice); ligament of E647's
+    C(T), (4/pi)(Kmax/yield)^2; all from memory. 14 kN, so that the last sizes are too large for K."""
+    r = rig(load={"nominal_range_kN": 14.0})
+    table = list(at_sizes(basis(r), 7.0, 60.0))
+    for row in table:
+        in_m = (row.dK_MPa_sqrt_m / 350.0) ** 2
+        assert row.plastic_zone_mm == pytest.approx(1e3 * in_m / np.pi)
+        assert row.reversed_zone_mm == pytest.approx(1e3 * in_m / np.pi / 4)
+        assert row.small_scale == (30.0 - row.crack_mm >= 4e3 / np.pi * in_m)
+    assert {row.small_scale for row in table} == {True, False}
+
+
+def test_the_smallest_growth_is_that_of_two_fixes_that_differ_by_chance_in_one_of_twenty(rig):
+    known = basis(rig())
+    row, sd = row_at(rig(), 7.0), Fits(known, 10.0).sd(20.0, 7.0, 60.0)[1]
+    two = sd * np.random.default_rng(1).standard_normal((2, 40_000))
+    assert np.mean(np.abs(two[1] - two[0]) > row.smallest_growth_mm) == pytest.approx(0.05, abs=0.005)
+
+
 def test_the_expected_amplitude_is_that_of_a_closed_form_crack(rig):
     """A centre crack of 2a = 50 in a width of 1000 mm, near enough the infinite sheet; 100 MPa gross. The next term of
     the series is 3 r/(4 a) of the first: 2 % at the inner radius."""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from growing import Growing
 
-from edge.rate import GrowthWatch, StopAt
+from edge.rate import GrowthWatch, StopAt, Stretch
 from edge.record import Row
 from edge.rig import Records, Specimen
 
@@ -46,6 +46,21 @@ def test_the_rate_is_the_true_one_of_the_last_stretch_within_its_deviation(sd_mm
                 off.append((row.rate_mm_per_cycle - true_rate(test, middle)) / row.rate_sd)
     assert len(off) > 40
     assert np.sqrt(np.mean(np.square(off))) < 1.5 and abs(np.mean(off)) < 0.6
+
+
+@pytest.mark.parametrize("understated, forgets", [(1.0, 0.0), (3.0, 0.0), (1.0, 0.6)])
+def test_the_deviation_of_a_rate_covers_it_in_more_noise_than_stated_and_in_fixes_that_share_frames(understated, forgets):
+    """forgets: correlation of neighbouring fixes; the variance of means is then larger by (1 + rho)/(1 - rho)."""
+    rng, z, n = np.random.default_rng(8), [], 60
+    for _ in range(60):
+        noise = rng.standard_normal(n)
+        for i in range(1, n):
+            noise[i] = forgets * noise[i - 1] + np.sqrt(1 - forgets**2) * noise[i]
+        cycles = 1000.0 * np.arange(n)
+        table = np.column_stack([cycles, 10 + 1e-5 * cycles + 0.03 * noise, np.full(n, 0.03 / understated), cycles / 7])
+        stretch = Stretch(table, (1 + forgets) / (1 - forgets))
+        z.append((stretch.rate - 1e-5) / stretch.rate_sd)
+    assert 0.7 < np.sqrt(np.mean(np.square(z))) < 1.3
 
 
 def test_no_rate_before_the_crack_has_grown_by_the_least_increment():

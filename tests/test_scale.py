@@ -33,7 +33,7 @@ def test_marks_carry_their_error_into_the_deviations():
     for _ in range(60):
         found = scale.from_marks(seen(GRID) + 0.2 * rng.standard_normal(GRID.shape), GRID)
         z.append([(found.mm_per_px - 0.15) / found.mm_per_px_sd, (found.datum_px[0] - 58.0) / found.datum_sd_px])
-    assert 0.7 < np.std(z) < 1.4 and np.mean(np.abs(z) < 1.96) > 0.87
+    assert np.all((np.std(z, axis=0) > 0.75) & (np.std(z, axis=0) < 1.3)) and np.mean(np.abs(z) < 1.96) > 0.87
 
 
 def test_a_camera_off_square_is_told_by_how_much():
@@ -43,6 +43,15 @@ def test_a_camera_off_square_is_told_by_how_much():
     assert any("set the camera square" in note for note in found.notes)
     square = scale.from_marks(seen(GRID) + 0.1 * np.random.default_rng(0).standard_normal(GRID.shape), GRID)
     assert square.view_deg < 10 and not square.notes
+
+
+def test_the_deviation_of_the_tilt_covers_it():
+    rng, exact = np.random.default_rng(2), scale.from_marks(seen(GRID, tilt_deg=20.0), GRID).view_deg
+    z = []
+    for _ in range(15):
+        found = scale.from_marks(seen(GRID, tilt_deg=20.0) + 0.2 * rng.standard_normal(GRID.shape), GRID)
+        z.append((found.view_deg - exact) / found.view_sd_deg)
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.5
 
 
 def test_the_lines_for_the_rig_file_are_toml_of_the_view_table():
@@ -96,12 +105,15 @@ def test_edges_and_notch_give_scale_datum_and_direction(angle):
     assert found.datum_px == pytest.approx((CENTRE[0] - up / PX, CENTRE[1] + right / PX), abs=0.6)
 
 
-def test_the_deviation_of_the_scale_is_honest():
+def test_the_deviations_of_scale_and_direction_are_honest():
     z = []
     for seed in range(20):
         found = scale.from_edges(picture(1.0, noise=1.0, seed=seed), WIDTH, NOTCH, 0.0)
-        z.append((found.mm_per_px - PX) / found.mm_per_px_sd)
-    assert np.mean(np.abs(z) < 2.5) > 0.8 and np.std(z) < 1.8
+        z.append(
+            [(found.mm_per_px - PX) / found.mm_per_px_sd, (found.growth_angle_deg - 1.0) / found.growth_angle_sd_deg]
+        )
+    assert np.all(np.mean(np.abs(z) < 2.5, axis=0) > 0.8)
+    assert np.all((np.std(z, axis=0) > 0.45) & (np.std(z, axis=0) < 1.8))
 
 
 def test_a_notch_that_cannot_be_seen_is_said_so():

@@ -122,6 +122,26 @@ def test_an_edge_out_of_focus_is_seen_and_allowed_for():
     assert fitted(5, CAMERA, crossings_s=(0.06,)).softness_s is None
 
 
+@pytest.mark.parametrize("counts_per_s", [-5.0, -20.0, 20.0])
+def test_a_plate_that_cools_or_warms_meanwhile_does_no_harm(counts_per_s):
+    rng = np.random.default_rng(9)
+    frames, t = step_frames(rng, {**CAMERA, "netd_K": 0.03}, (3.007,))
+    drift = counts_per_s * np.maximum(t - 3.007, 0)[:, None, None]  # of a step of 1500 counts, 15 K
+    drifting = np.rint(
+        frames + rng.uniform(-0.5, 0.5, frames.shape) + drift
+    )  # as a signal is that was not rounded before
+    found = step.fit(drifting.astype(np.uint16), t, np.ones(frames.shape[1:], bool))
+    assert abs(found.tau_s - 0.010) < 3 * found.tau_sd_s < 3 * 1e-4
+    assert abs(found.readout_s - 0.012) < 3 * found.readout_sd_s
+
+
+def test_the_delay_of_several_strokes_is_their_mean_and_known_better():
+    strokes = tuple(step.One(0, at, 2e-4, 0.0, 100.0) for at in (3.030, 6.034, 9.032))
+    assert step._delay(strokes, np.array([3.0, 6.0, 9.0]), 0.0) == pytest.approx((0.032, 2e-4 / np.sqrt(3)))
+    assert step._delay(strokes[:1], np.array([3.0, 6.0]), 1e-3) == pytest.approx((0.030, np.hypot(2e-4, 1e-3)))
+    assert step._delay(strokes, np.array([40.0]), 0.0) == (None, 0.0)
+
+
 def test_a_detector_that_is_not_of_first_order_is_noticed():
     found = fitted(6, CAMERA, moments_s=(3.01,), crossings_s=(0.05,), tau2_s=0.004)
     assert any("fits badly" in line for line in found.text())

@@ -31,6 +31,7 @@ def harmonics(
     field=None,
     range_sd=1e-4,
     timing_sd=5e-6,
+    shared=0.0,
 ):
     """Runs as the lock-in would give them: true field, camera and deviations; counts."""
     row = np.arange(SHAPE[0])[:, None] / SHAPE[0]
@@ -43,7 +44,8 @@ def harmonics(
         h = own / (1 - 1j * conduction / w) / (1 + 1j * w * tau) / (1 + 1j * w * tau2)
         h = h * np.exp(-1j * w * (late + readout * row)) * (1 + range_sd * rng.standard_normal())
         h = h + noise * (rng.standard_normal(SHAPE) + 1j * rng.standard_normal(SHAPE))
-        runs.append(Run(f"{f:g} Hz", f, h, np.full(SHAPE, noise), 8.4, range_sd, timing_sd, 0.0, 1.0))
+        h = h + shared * complex(*rng.standard_normal(2))
+        runs.append(Run(f"{f:g} Hz", f, h, np.full(SHAPE, noise), 8.4, range_sd, timing_sd, shared, 1.0))
     return runs
 
 
@@ -80,6 +82,41 @@ def test_intervals_hold_the_truth():
         )
     share = np.mean(held, axis=0)
     assert np.all(share > 0.84)  # 40 trials of 95 %: fewer once in three hundred; tests/coverage_calibration.py has 200
+
+
+LARGEST_DOUBTS = {
+    "times of the frames": {"timing_sd": 2e-4},
+    "load range": {"range_sd": 3e-3, "noise": 0.02},
+    "noise of whole images": {"shared": 0.03, "noise": 0.02},
+    "noise of pixels": {"noise": 0.5},
+}
+
+
+@pytest.mark.parametrize("made", LARGEST_DOUBTS.values(), ids=LARGEST_DOUBTS)
+def test_deviations_of_gain_phase_and_slope_cover_them_whatever_is_the_largest_doubt(made):
+    rng, z, w = np.random.default_rng(12), [], 2 * np.pi * np.array(SWEEP_HZ)
+    for _ in range(20):
+        runs = harmonics(rng, **made)
+        a = answers(runs, far_field(runs, EVERYWHERE))
+        phase = a.phase + np.arctan(0.010 * w) + w * (0.05 + 0.012 * a.mean_row)
+        gain = a.log_gain + 0.5 * np.log1p((0.010 * w) ** 2)
+        z.append(
+            [
+                (gain - np.average(gain, weights=a.gain_sd**-2)) / a.gain_sd,  # up to the common scale
+                np.angle(np.exp(1j * phase)) / a.phase_sd,
+                (a.slope + 0.012 * w) / a.slope_sd,
+            ]
+        )
+    gain, phase, slope = np.sqrt(np.mean(np.square(z), axis=(0, 2)))
+    assert gain == pytest.approx(np.sqrt(0.8), abs=0.25) and phase == pytest.approx(1, abs=0.25)
+    assert slope == pytest.approx(1, abs=0.3)
+
+
+def test_noise_three_times_what_is_stated_widens_the_deviation_of_tau_to_match():
+    runs = harmonics(np.random.default_rng(13), noise=0.1)
+    found = sweep.fit(runs, EVERYWHERE)
+    doubted = sweep.fit([dataclasses.replace(run, sd=run.sd / 3) for run in runs], EVERYWHERE)
+    assert doubted.first_order and 0.6 < doubted.tau_sd_s / found.tau_sd_s < 1.7  # a third without
 
 
 def test_a_camera_that_reads_downwards_has_a_negative_readout():
