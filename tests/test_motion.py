@@ -49,15 +49,15 @@ def test_what_stands_still_is_not_said_to_move():
     assert motion.measure(flat, seen((0.3, 0.0))[1], GOOD, np.full(2, SD_K)) is None  # no edge to see it by
 
 
-def test_the_swing_is_taken_out_on_the_specimen_and_its_edges_are_marked():
-    d_px = (0.0, 0.3)
+@pytest.mark.parametrize("d_px, slope_K_per_px", [((0.3, 0.0), 0.02), ((0.0, 0.3), 0.01)])
+def test_the_swing_is_taken_out_on_the_specimen_and_its_edges_are_marked(d_px, slope_K_per_px):
     mean_K, maps = seen(d_px)
     found = motion.measure(mean_K, maps, GOOD, np.full(2, SD_K))
     inside = (COLUMNS > 25) & (ROWS < 40)
     still = motion.compensate(maps, mean_K, found, inside)
     before, after = (abs(m[0][inside].real.mean()) for m in (maps, still))
-    assert before == pytest.approx(0.3 * 0.01, rel=0.1) and after < 0.2 * before  # 10 mK a pixel down the specimen
-    at_the_edge = (np.abs(ROWS - 50) < 2) & (COLUMNS > 25)
+    assert before == pytest.approx(0.3 * slope_K_per_px, rel=0.1) and after < 0.2 * before
+    at_the_edge = (np.abs(COLUMNS - 15) < 2) & (ROWS < 40) if d_px[0] else (np.abs(ROWS - 50) < 2) & (COLUMNS > 25)
     assert found.unsure[at_the_edge].all() and not found.unsure[inside].any()
 
 
