@@ -29,6 +29,7 @@ from edge.growth_points import (
     find_events,
     join,
     noise_inflation,
+    own_sd_mm,
     read_events,
     refined,
     shortening,
@@ -41,7 +42,6 @@ from edge.rig import Rig, View, find_rig
 
 DEFAULT_MEMORY_S = 60.0
 FEWEST_POINTS = 4
-ROUNDED = 0.1                 # of the variance that a record's crack_sd_mm of two digits tells
 COLUMNS = ("method", "cycles", "crack_mm", "crack_sd_mm", "rate_mm_per_cycle", "rate_sd_mm_per_cycle",
            "dK_measured_MPa_sqrt_m", "dK_measured_sd", "dK_handbook_MPa_sqrt_m", "measured_over_handbook",
            "dK_eff_MPa_sqrt_m", "dK_eff_sd", "opening_fraction", "load_range_kN", "load_ratio", "plane_deg",
@@ -60,7 +60,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     rows, notes = join([f.rows for f in files])
     notes = [f"{f.path}: {bad}" for f in files for bad in f.bad] + notes
     views = [r.view if r else None for r in rigs]
-    rows = [(without_scale(r, views[k]), k) for r, k in rows]
+    rows = [(replace(r, crack_sd_mm=own_sd_mm(r, views[k])), k) for r, k in rows]
     if common := max((v.mm_per_px_sd / v.mm_per_px for v in views if v), default=0.0):
         notes.append(f"the scale is known to {100 * common:.2g} %, alike in all fixes: on top of what follows, rates and crack "
                      f"sizes may be off by that, dK measured by {50 * common:.2g} %; no exponent is")
@@ -113,15 +113,6 @@ def _one_crack(dirs: Sequence[Path], fixes: Fixes) -> None:
     if fall_mm > FALL_MM:
         raise InputError(f"{', '.join(map(str, dirs))}: near cycle {fixes.cycles[place]:.0f} the crack is {fall_mm:.1f} mm "
                          f"shorter than before; give rows of one test only, in a folder of their own")
-
-
-def without_scale(row: Row, view: View | None) -> Row:
-    """`row` with a crack_sd_mm that leaves out the scale's own deviation: it is the same in all fixes, so it is no noise of
-    a rate. Where little but it is left in a record's two digits, the tip's own deviation stands for the rest."""
-    if view is None or not view.mm_per_px_sd or row.crack_mm is None or row.crack_sd_mm is None:
-        return row
-    own, tip = row.crack_sd_mm**2 - (row.crack_mm * view.mm_per_px_sd / view.mm_per_px) ** 2, (row.tip_sd_px or 0.0) * view.mm_per_px
-    return replace(row, crack_sd_mm=max(own**0.5, tip) if own > ROUNDED * row.crack_sd_mm**2 else tip or row.crack_sd_mm)
 
 
 def tip_place_mm(row: Row, view: View | None) -> tuple[float, float]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration.door import InputError
 from edge.record import Row, as_array
+from edge.rig import View
 
 Array = np.ndarray
 SMALLEST_STEP_MM = 0.25
@@ -28,6 +29,16 @@ SEVERAL = 5                   # fixes whose median tells the size of the crack
 LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
 OUTLIER_SD = 6.0
 STEP_OF_LOAD = 0.02           # relative change of the load range that counts as another load
+ROUNDED = 0.1                 # of the variance that a record's crack_sd_mm of two digits tells
+
+
+def own_sd_mm(row: Row, view: View | None) -> float | None:
+    """The row's crack_sd_mm without the scale's own deviation, which is the same in all fixes and so no noise of a rate.
+    Where little but it is left in a record's two digits, the tip's own deviation stands for the rest."""
+    if view is None or not view.mm_per_px_sd or row.crack_mm is None or row.crack_sd_mm is None:
+        return row.crack_sd_mm
+    own, tip = row.crack_sd_mm**2 - (row.crack_mm * view.mm_per_px_sd / view.mm_per_px) ** 2, (row.tip_sd_px or 0.0) * view.mm_per_px
+    return max(own**0.5, tip) if own > ROUNDED * row.crack_sd_mm**2 else tip or row.crack_sd_mm
 
 
 @dataclass(frozen=True)

@@ -10,14 +10,15 @@ import numpy as np
 
 NEEDED = 3  # samples on each side, for a sample to be judged
 SHARE = 0.2  # of the amplitude or of what the neighbours span: less neither makes a cycle nor an overload
+NOISES = 6 * 1.39  # times the noise of a sample: six deviations of what it is off by noise, its own and its neighbours'
 ALONE = 1.25  # times as far off as the samples beside it; one off by itself has 1.5
 FEWEST_PER_CYCLE = 8.0
 MOST = 0.02  # of the samples: more are no disturbance but the load's own way
 
 
-def lone(load_kN: np.ndarray, amplitude_kN: float) -> np.ndarray:
-    """Which of the samples (n,) stand alone, of a load of about that amplitude: bool (n,), False for the first and last
-    `NEEDED`, which cannot be judged."""
+def lone(load_kN: np.ndarray, amplitude_kN: float, noise_kN: float = 0.0) -> np.ndarray:
+    """Which of the samples (n,) stand alone, of a load of about that amplitude and of the noise it is known to have: bool
+    (n,), False for the first and last `NEEDED`, which cannot be judged."""
     found = np.zeros(load_kN.size, bool)
     if load_kN.size <= 2 * NEEDED:
         return found
@@ -25,7 +26,7 @@ def lone(load_kN: np.ndarray, amplitude_kN: float) -> np.ndarray:
     off = np.abs(p[2:-2] - (4 * (p[1:-3] + p[3:-1]) - (p[:-4] + p[4:])) / 6)
     here, before, after = off[1:-1], off[:-2], off[2:]
     around = np.stack([p[1:-5], p[2:-4], p[4:-2], p[5:-1]])
-    least = SHARE * np.maximum(amplitude_kN, np.ptp(around, axis=0))
+    least = np.maximum(SHARE * np.maximum(amplitude_kN, np.ptp(around, axis=0)), NOISES * noise_kN)
     found[NEEDED:-NEEDED] = (here > least) & (here > ALONE * before) & (here > ALONE * after)
     if np.count_nonzero(found) > 1 + MOST * found.size:
         found[:] = False

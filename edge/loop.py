@@ -85,7 +85,7 @@ class Loop:
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
         self.event_file = EventFile(card.folder)
-        self.growth = GrowthWatch(rig.specimen, rig.lockin.memory_s, rig.records.target_crack_mm)
+        self.growth = GrowthWatch(rig.specimen, rig.view, rig.lockin.memory_s, rig.records.target_crack_mm)
         self.stop_at = StopAt(rig.records)
         self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
         self.queue: deque[Seen] = deque()  # and before, for the clock to place them

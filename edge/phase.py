@@ -123,7 +123,7 @@ class LoadPhase:
         if self.samples_per_s or t.size <= 2 * NEEDED or t[-1] - t[0] > (t.size - 1) / (FEWEST_PER_CYCLE * self.frequency_hz):
             return
         amplitude_kN = self.last_amplitude_kN or float(np.subtract(*np.percentile(p, (95, 5)))) / 2
-        spikes = lone(p, amplitude_kN)
+        spikes = lone(p, amplitude_kN, self.typical_noise * amplitude_kN)
         if spikes.any():
             self.remarks.setdefault("load_spikes", float(t[spikes.argmax()]))
             keep = np.concatenate([np.ones(since, bool), ~spikes])

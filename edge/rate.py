@@ -2,7 +2,8 @@
 
 The rate is the slope of a straight line, weighted by crack_sd_mm, through the last fixes over which the crack has grown
 by the increment that the standard asks for: 0.25 mm or ten times the precision (ASTM E647, from memory). So it belongs
-to the middle of that stretch. A stretch never straddles an overload, an underload or a step of the load.
+to the middle of that stretch. The deviation of the scale is alike in all fixes: it is in the rate's, not in the weights.
+A stretch never straddles an overload, an underload or a step of the load.
 
 The cycles to the target follow from the rate and the handbook's dK as rate ~ dK^m with the exponent m of the rates so
 far, once they determine it; until then from the rate as it is (flag constant_rate). Either way growth is taken to stay
@@ -16,9 +17,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from edge import handbook
-from edge.growth_points import FALL_MM, SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation
+from edge.growth_points import FALL_MM, SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation, own_sd_mm
 from edge.record import Row, StopRequest
-from edge.rig import Records, Specimen
+from edge.rig import Records, Specimen, View
 
 KEPT = 4000  # fixes
 RECALLED = 2000  # rows after a restart
@@ -37,8 +38,8 @@ Array = np.ndarray
 class GrowthWatch:
     """Fixes go in with `follow`, which fills the row's growth columns."""
 
-    def __init__(self, specimen: Specimen, memory_s: float, target_mm: float | None = None):
-        self.specimen, self.memory_s, self.target_mm = specimen, memory_s, target_mm
+    def __init__(self, specimen: Specimen, view: View, memory_s: float, target_mm: float | None = None):
+        self.specimen, self.view, self.memory_s, self.target_mm = specimen, view, memory_s, target_mm
         self.table = np.empty((KEPT, 4))  # fixes, as of Stretch
         self.fixes = 0  # of them
         self.since_cycles = 0.0  # where the next stretch for the exponent begins
@@ -56,16 +57,18 @@ class GrowthWatch:
         """Fill rate_mm_per_cycle, rate_sd and cycles_to_target of `row`, whose flags must be complete; more flags."""
         if EVENTS & set(row.flags):
             self.begin_anew()
-        if row.crack_mm is None or row.crack_sd_mm is None or row.cycles is None:
+        own_mm = own_sd_mm(row, self.view)
+        if row.crack_mm is None or own_mm is None or row.cycles is None:
             return []
         if "resumed" in row.flags and self.fixes and row.crack_mm < self.table[self.fixes - 1, 1] - FALL_MM:
             self.begin_anew()
         if not UNUSABLE & set(row.flags):
-            self._remember((row.cycles, row.crack_mm, max(row.crack_sd_mm, 1e-6), row.elapsed_s or 0.0))
+            self._remember((row.cycles, row.crack_mm, max(own_mm, 1e-6), row.elapsed_s or 0.0))
         stretch = self._last_stretch()
         if stretch is None:
             return ["no_rate"]
-        row.rate_mm_per_cycle, row.rate_sd = stretch.rate, stretch.rate_sd
+        of_scale = stretch.rate * self.view.mm_per_px_sd / self.view.mm_per_px
+        row.rate_mm_per_cycle, row.rate_sd = stretch.rate, float(np.hypot(stretch.rate_sd, of_scale))
         range_kN, ratio = row.load_range_kN or 1.0, row.load_ratio or 0.0
         if stretch.first_cycles >= self.since_cycles:
             self._keep(stretch, range_kN, ratio)

@@ -67,3 +67,14 @@ def test_a_disturbed_wire_makes_no_cycle_no_overload_and_no_gap(samples_hz, piec
     times = np.arange(0.5, 28.0, 0.04)
     off = np.array([phase.at(x) for x in times], float) - 2 * np.pi * 7.0 * times
     assert np.abs(np.angle(np.exp(1j * off))).max() < np.deg2rad(1.0)
+
+
+@pytest.mark.parametrize("noise", [0.05, 0.1])
+def test_a_noisy_wire_is_no_disturbance_once_its_noise_is_known(noise):
+    load = LoadPhase(7.0)
+    for i, piece in enumerate(np.array_split(wave(60_000, 143.0, noise), 1500)):
+        load.feed((40 * i + np.arange(40)) / 1000.0, piece)
+        if i == 75:
+            load.take_remarks(3.0)
+    assert "load_spikes" not in load.remarks
+    assert load.cycles == pytest.approx(60_000 / 143.0, abs=10)  # up to the middle of the last window

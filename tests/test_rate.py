@@ -8,9 +8,12 @@ from growing import Growing
 
 from edge.rate import GrowthWatch, StopAt, Stretch
 from edge.record import Row
-from edge.rig import Records, Specimen
+from edge.rig import Records, Specimen, View
 
 FINE = {"fixes": 120, "sd_mm": 0.01, "dK_rel_sd": 0.01}
+
+
+VIEW = View(0.15, (0.0, 0.0))
 
 
 def specimen(test: Growing) -> Specimen:
@@ -19,7 +22,7 @@ def specimen(test: Growing) -> Specimen:
 
 def followed(test: Growing, rows: list[Row], target_mm: float | None = None) -> list[Row]:
     """The rows with their growth columns and flags."""
-    watch = GrowthWatch(specimen(test), 60.0, target_mm)
+    watch = GrowthWatch(specimen(test), VIEW, 60.0, target_mm)
     done = []
     for row in rows:
         row = dataclasses.replace(row)
@@ -38,7 +41,7 @@ def test_the_rate_is_the_true_one_of_the_last_stretch_within_its_deviation(sd_mm
     """The line's slope belongs to the middle of its stretch: the truth at hand is the secant over such a stretch."""
     test, off = Growing(), []
     for seed in range(12):
-        watch = GrowthWatch(specimen(test), 60.0)
+        watch = GrowthWatch(specimen(test), VIEW, 60.0)
         for row in test.rows(np.random.default_rng(seed), 200, sd_mm):
             watch.follow(row)
             if row.rate_mm_per_cycle is not None and row.seq % 40 == 0:
@@ -97,7 +100,7 @@ def test_cycles_to_target_by_the_constant_rate_first_then_by_the_exponent():
 
 def test_a_specimen_without_handbook_has_the_constant_rate_only():
     test = Growing()
-    watch = GrowthWatch(dataclasses.replace(specimen(test), geometry="plate"), 60.0, 28.0)
+    watch = GrowthWatch(dataclasses.replace(specimen(test), geometry="plate"), VIEW, 60.0, 28.0)
     for row in test.rows(np.random.default_rng(2), **FINE):
         flags = watch.follow(row)
     assert flags == ["constant_rate"] and row.cycles_to_target == round(0 / row.rate_mm_per_cycle) == 0
@@ -107,7 +110,7 @@ def test_a_specimen_without_handbook_has_the_constant_rate_only():
 def test_a_stretch_does_not_straddle_an_overload_and_growth_slowed_by_it_does_not_spoil_the_exponent():
     test = Growing(overload_mm=20.0, affected_mm=3.0)
     rows = test.rows(np.random.default_rng(3), 300, 0.01, 0.01)
-    watch = GrowthWatch(specimen(test), 60.0)
+    watch = GrowthWatch(specimen(test), VIEW, 60.0)
     hit = next(row.seq for row in rows if "overload" in row.flags)
     for row in rows:
         flags = watch.follow(row)
@@ -137,7 +140,7 @@ def test_a_restart_goes_on_with_the_fixes_before_it():
     test = Growing()
     rows = test.rows(np.random.default_rng(5), **FINE)
     whole = followed(test, rows, 28.0)
-    watch = GrowthWatch(specimen(test), 60.0, 28.0)
+    watch = GrowthWatch(specimen(test), VIEW, 60.0, 28.0)
     watch.recall([dataclasses.replace(row) for row in rows[:70]])
     watch.follow(rows[70])
     assert rows[70].rate_mm_per_cycle == whole[70].rate_mm_per_cycle
@@ -147,7 +150,7 @@ def test_a_restart_goes_on_with_the_fixes_before_it():
 def test_very_many_rows_are_recalled_in_part_but_every_overload_of_them():
     test = Growing(overload_mm=20.0)
     rows = test.rows(np.random.default_rng(7), 9000, 0.01, 0.01)
-    watch = GrowthWatch(specimen(test), 60.0)
+    watch = GrowthWatch(specimen(test), VIEW, 60.0)
     watch.recall(rows)
     hit = next(row.seq for row in rows if "overload" in row.flags)
     assert hit % 5 and watch.table[0, 0] >= rows[hit].cycles
@@ -155,7 +158,7 @@ def test_very_many_rows_are_recalled_in_part_but_every_overload_of_them():
 
 
 def test_slow_growth_over_very_many_fixes_still_gives_a_rate_in_bounded_memory():
-    watch = GrowthWatch(specimen(Growing()), 60.0)
+    watch = GrowthWatch(specimen(Growing()), VIEW, 60.0)
     rng = np.random.default_rng(6)
     for k in range(9000):
         watch._remember((70.0 * k, 14 + 4e-5 * k + 0.003 * rng.standard_normal(), 0.003, 10.0 * k))
@@ -187,3 +190,20 @@ def test_the_request_says_where_the_crack_is():
     requests = [stop.see(row) for row in sizes(20.5, 20.6)]
     assert requests[0] is None
     assert (requests[1].seq, requests[1].crack_mm, requests[1].cycles) == (1, 20.6, 100)
+
+
+def test_a_doubtful_scale_is_in_the_rate_s_deviation_and_not_in_its_weights():
+    """1 % of 20 mm is 0.2 mm in each crack_sd_mm, and the same in all fixes: no reason to wait for 2 mm of growth."""
+    test, rates = Growing(), {}
+    rows = [dataclasses.replace(r, tip_sd_px=0.02 / 0.15) for r in test.rows(np.random.default_rng(8), 60, 0.02)]
+    for share in (0.0, 0.01):
+        watch = GrowthWatch(specimen(test), View(0.15, (0.0, 0.0), mm_per_px_sd=0.15 * share), 60.0)
+        for row in rows:
+            row = dataclasses.replace(row, crack_sd_mm=float(np.hypot(0.02, share * row.crack_mm)))
+            watch.follow(row)
+            if row.rate_sd is not None:
+                rates.setdefault(share, []).append((row.rate_mm_per_cycle, row.rate_sd))
+    sure, doubtful = np.array(rates[0.0]), np.array(rates[0.01])
+    assert len(sure) == len(doubtful)
+    assert doubtful[:, 0] == pytest.approx(sure[:, 0], rel=1e-3)
+    assert doubtful[:, 1] == pytest.approx(np.hypot(sure[:, 1], 0.01 * sure[:, 0]), rel=1e-3)
