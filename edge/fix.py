@@ -25,7 +25,8 @@ from edge.second_look import Still
 from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
-SLIDING = 5.0  # deviations
+SLIDING = SURE = 5.0  # deviations
+OTHER_PHASE_RAD = np.deg2rad(10.0)  # of the far field, off 180 degrees: K is then 1.5 % too small; heat that flows far turns it less
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
@@ -167,12 +168,15 @@ class Fixer:
         if self.calibrated and not all(covers(self.profile, k * frequency_hz) for k in orders):
             fix.flags.append("uncalibrated")
         corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K)
-        if self.profile.frame_delay_s is None:
-            noise = float(np.median(harmonics.noise)) * harmonics.amplitude_sd[0] / self.counts_per_K / corrected.gain[0]
-            delay = far_field_delay(corrected.maps[0], noise, frequency_hz, usable)
-            if delay is not None:
-                fix.flags.append("delay_far_field")
-                corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K, delay[0])
+        noise = float(np.median(harmonics.noise)) * harmonics.amplitude_sd[0] / self.counts_per_K / corrected.gain[0]
+        delay = far_field_delay(corrected.maps[0], noise, frequency_hz, usable)
+        if delay is not None and self.profile.frame_delay_s is None:
+            fix.flags.append("delay_far_field")
+            corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K, delay[0])
+        elif delay is not None:
+            off_rad, sd_rad = (2 * np.pi * frequency_hz * seconds for seconds in delay)
+            if abs(off_rad) > max(OTHER_PHASE_RAD, SURE * float(np.hypot(sd_rad, corrected.phase_sd_rad[0]))):
+                fix.flags.append("delay_disagrees")
         return corrected
 
     def _still(

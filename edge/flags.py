@@ -17,6 +17,11 @@ FLAGS: dict[str, str] = {
         "The profile has no frame_delay_s: it was taken from the far field, whose first-harmonic phase must be 180 "
         "degrees."
     ),
+    "delay_disagrees": (
+        "The profile's frame_delay_s does not turn the far field's first-harmonic phase to 180 degrees: amplitudes along the "
+        "load are too small; look for a lag of the load signal, another clock, another camera's profile, or leave "
+        "frame_delay_s out."
+    ),
     "no_temperature": (
         "The camera gives no absolute temperature: the rig file's temperature_C was used for the stresses."
     ),

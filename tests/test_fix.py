@@ -259,3 +259,16 @@ def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():
     fixer = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape)
     sizes = [fixer.fix(at(1.2 * share, -0.8 * share), LOAD, 25.0).values["crack_mm"] for share in np.linspace(0, 1, 4)]
     assert sizes == pytest.approx([PLATE.crack_mm] * 4, abs=0.05)  # the tip itself went by 0.22 mm
+
+
+@pytest.mark.parametrize("late_s, told", [(0.0, False), (0.001, False), (0.008, True), (-0.008, True)])
+def test_a_frame_delay_that_the_far_field_contradicts_is_told(late_s, told):
+    """As where the load signal is filtered: 8 ms are 20 degrees at 7 Hz."""
+    made = harmonics(PLATE)
+    turn = np.exp(-2j * np.pi * 7.0 * late_s * np.array([1, 2]))[:, None, None]
+    made = replace(made, maps=made.maps * turn)
+    for delay_s in (0.0, None):
+        fix = Fixer(rig_for(PLATE), CameraProfile(tau_s=0.0, frame_delay_s=delay_s), PLATE.sum_MPa.shape).fix(made, LOAD, 25.0)
+        assert ("delay_disagrees" in fix.flags) == (told and delay_s is not None)
+        if delay_s is None:
+            assert fix.values["dKI_MPa_sqrt_m"] == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
