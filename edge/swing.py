@@ -20,7 +20,7 @@ CLEAR = 4.0  # deviations
 POINTS = 10  # of the cycle: exact up to the 8th order in d
 STEPS = 3
 ROUNDS = 2
-CORES = 1.5  # away from the tip the swing is measured
+CORES, WIDE_CORES = 1.5, 3.0  # away from the tip the swing is measured; and once more, lest a wide zone of dissipation look like one
 REACH = 1.3  # of the region's radius the series holds
 LEAST_PX = 0.01  # not worth taking out
 STILL_PX, SWINGS_PX = 0.01, 0.5  # common practice, no source
@@ -71,10 +71,14 @@ def stop(
     still, moves = maps, NOT_MEASURED
     for _ in range(ROUNDS):
         z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
-        ring = usable & found.region.holds(z) & region.quiet(z, found.region, CORES)
-        if np.count_nonzero(ring) < region.LEAST_PIXELS:
+        near, wide = (
+            _measured(found, z, usable & region.quiet(z, found.region, cores), maps, float(sd_K[1]), view, offset_sd_K)
+            for cores in (CORES, WIDE_CORES)
+        )
+        if near is None:
             break
-        moves = measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], float(sd_K[1]), view, offset_sd_K)
+        contradicted = wide is not None and np.any(np.abs(near.d_px - wide.d_px) > CLEAR * wide.doubt_px)
+        moves = wide if wide is not None and contradicted else near
         if moves.size_px < LEAST_PX:
             break
         still = take_out(maps, z, found.coefficients, REACH * found.region.outer_mm, moves.d_px, view)
@@ -87,6 +91,16 @@ def stop(
     if not moves.clear:
         return found, still, np.zeros(usable.shape, bool), moves
     return found, still, unsure(found.coefficients, z, moves, float(sd_K[1]), view), moves
+
+
+def _measured(
+    found: tip.TipFit, z: np.ndarray, quiet: np.ndarray, maps: np.ndarray, sd_K: float, view: View, offset_sd_K: float
+) -> Swing | None:
+    """The swing from the pixels `quiet` (rows, columns) of the region, at z (rows, columns); None with too few."""
+    ring = quiet & found.region.holds(z)
+    if np.count_nonzero(ring) < region.LEAST_PIXELS:
+        return None
+    return measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], sd_K, view, offset_sd_K)
 
 
 def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:
