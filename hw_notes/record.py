@@ -9,6 +9,7 @@ it early and keeps what came so far.
 
 import argparse
 import json
+import shutil
 import signal
 import sys
 import threading
@@ -16,9 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tomli
 
-from calibration.door import InputError
+from calibration.door import InputError, read_toml
 from edge.rig import load_rig
 from edge.sources.base import EndOfSource
 from edge.sources.opening import open_sources
@@ -33,13 +33,20 @@ def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) 
     if not 0 < seconds <= LONGEST_S:
         raise InputError(f"--seconds: is {seconds:g}, may be above 0 and up to {LONGEST_S:g}")
     rig = load_rig(rig_path, check_files=False)
+    document = read_toml(rig_path)
     if (folder / "frames.npy").exists():
         raise InputError(f"{folder}: has a recording already; name another folder")
-    folder.mkdir(parents=True, exist_ok=True)
     most = int(SPARE * seconds * rig.camera.frame_rate_hz) + 10
     shape = (most, rig.camera.rows, rig.camera.columns)
     count, start = 0, None
     frames, load = open_sources(rig)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise InputError(f"{folder}: no folder can be made there ({e.strerror}); name another") from None
+    needed, free = 4 * int(np.prod(shape)), shutil.disk_usage(folder).free  # frames stand twice for a moment
+    if needed > free:
+        raise InputError(f"{folder}: {needed / 1e6:.0f} MB are needed, {free / 1e6:.0f} MB free; record elsewhere, or fewer --seconds")
     raw = np.lib.format.open_memmap(folder / "frames.part.npy", mode="w+", dtype=np.uint16, shape=shape)
     with frames, load, open(folder / "frames.csv", "w") as times, open(folder / "load.csv", "w") as samples:
         times.write("frame,time_s\n")
@@ -67,7 +74,7 @@ def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) 
     has_load = len((folder / "load.csv").read_text().splitlines()) > 1
     if not has_load:
         (folder / "load.csv").unlink()
-    (folder / "rig.toml").write_text(as_recording(tomli.loads(rig_path.read_text()), rig_path.parent, has_load))
+    (folder / "rig.toml").write_text(as_recording(document, rig_path.parent, has_load))
     return count
 
 

@@ -308,8 +308,21 @@ def test_the_notes_recorder_stopped_by_hand_leaves_what_came(ending, tmp_path):
     assert open_recording(rec).time_s.size == len(frames)
 
 
+@pytest.mark.parametrize("spoil, words", [("file", "no folder can be made there"), ("full", "MB are needed")])
+def test_the_notes_recorder_says_where_it_cannot_write(spoil, words, tmp_path):
+    command, env = recorder(tmp_path, "86400" if spoil == "full" else "1")
+    if spoil == "file":
+        (tmp_path / "rec").write_text("")
+    else:
+        rig = tmp_path / "rig.toml"
+        rig.write_text(rig.read_text().replace("rows = 60", "rows = 2000").replace("columns = 80", "columns = 2000"))
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, env=env)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1 and words in done.stderr
+
+
 def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, capsys, tmp_path):
     words, env = recorder(tmp_path, "12")
+    (tmp_path / "rig.toml").write_bytes(b"\xef\xbb\xbf" + (tmp_path / "rig.toml").read_bytes())  # as some editors leave it
     done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
     assert done.returncode == 0, done.stderr
     frames = np.load(tmp_path / "rec" / "frames.npy")
