@@ -30,6 +30,7 @@ from calibration.step_model import (
     image_means,
     left,
     own,
+    shared_noise,
 )
 
 SLOWEST_S = 0.1  # a microbolometer's time constant is some 10 ms
@@ -143,7 +144,8 @@ def fit(
             f"step: no step of more than {LEAST_STEP * noise:.0f} counts with {QUIET_FRAMES} quiet frames before and "
             f"after; draw the cover in one go, 2 s after the start, from a plate 10 K or more from room temperature"
         )
-    parts = [blocks(stack, time_s, usable, k, found, noise) for k in found]
+    shared = shared_noise(level, noise, found, int(np.count_nonzero(usable)))
+    parts = [blocks(stack, time_s, usable, k, found, noise, shared) for k in found]
     solution, soft = _fit_all(parts)
     tau = float(solution.x[0])
     chance = chance_of_more(solution.chi2, solution.dof)
@@ -166,7 +168,7 @@ def fit(
     )
     delay, delay_sd = _delay(steps, np.asarray(edges_s, float), edge_sd_s)
     weak = delay is not None and delay_sd > WEAKEST_DELAY_S
-    regions, regions_sd = _regions(stack, time_s, usable, found, noise, solution, trust)
+    regions, regions_sd = _regions(stack, time_s, usable, found, (noise, shared), solution, trust)
     every = range(len(parts))
     return Step(
         tau_s=tau,
@@ -211,7 +213,7 @@ def _solve(parts: list[Blocks], x: np.ndarray, soft: bool, held: int = 0, free: 
     def residual(p: np.ndarray) -> np.ndarray:
         full = x.copy()
         full[which] = p
-        misfit = [((d.left - left(d, full, i)) / d.sd).ravel() for i, d in enumerate(parts)]
+        misfit = [d.whitened(left(d, full, i)).ravel() for i, d in enumerate(parts)]
         return np.concatenate([*misfit, [full[2] / OUT_OF_SQUARE]])
 
     found = solve(residual, x[which], scale[which])
@@ -277,7 +279,7 @@ def _regions(
     time_s: np.ndarray,
     usable: np.ndarray,
     found: list[int],
-    noise: float,
+    noise: tuple[float, float],
     whole: Solution,
     trust: float,
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -291,7 +293,7 @@ def _regions(
             window = (rows * i // 3, rows * (i + 1) // 3, columns * j // 3, columns * (j + 1) // 3)
             if np.count_nonzero(usable[window[0] : window[1], window[2] : window[3]]) < 20:
                 continue
-            parts = [blocks(stack, time_s, usable, k, found, noise, (40, 40), window) for k in found]
+            parts = [blocks(stack, time_s, usable, k, found, *noise, (40, 40), window) for k in found]
             alone = _solve(parts, whole.x, soft=True, free=1)
             if alone.sd[0] * trust < 0.1 * alone.x[0]:
                 tau[i, j], sd[i, j] = alone.x[0], np.hypot(alone.sd[0], whole.sd[0]) * trust

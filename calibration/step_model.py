@@ -18,6 +18,7 @@ LEAST_STEP = 20.0  # noise of one frame
 LONGEST_S = 0.30  # after so long every microbolometer has settled (30 tau of a common one)
 QUIET_FRAMES = 5  # at least, on either side
 LEVEL_S = 2.0  # over which the levels are taken
+QUIET_LEVELS = 40  # image means before a step that tell how restless they are
 STILL_MOVING = 0.003  # of the step, from one frame to the next
 BLOCKS = (120, 160)  # rows, columns of blocks that are averaged, at most: larger images lose nothing by it
 COMMON, OWN = 4, 3  # parameters: tau, readout, out of square, softness; of each step moment, crossing, change of speed
@@ -27,15 +28,25 @@ Window = tuple[int, int, int, int]  # first row, row after the last, the same of
 
 @dataclass(frozen=True)
 class Blocks:
-    """One step: frame times (f,), values and deviations (f, block rows, block columns), places of the blocks' centres
-    (row 0 to 1, column -1/2 to 1/2), rows over columns of the image."""
+    """One step: frame times (f,), values and deviations (f, block rows, block columns), what one deviation of the noise that
+    all pixels of a frame share adds to the values (block rows, block columns), places of the blocks' centres (row 0 to 1,
+    column -1/2 to 1/2), rows over columns of the image."""
 
     time_s: np.ndarray
     left: np.ndarray
     sd: np.ndarray
+    shared: np.ndarray
     row: np.ndarray
     column: np.ndarray
     aspect: float
+
+    def whitened(self, model: np.ndarray) -> np.ndarray:
+        """Values less the model (f, block rows, block columns) in units of their deviations, with the noise that a frame's
+        blocks share weighed down: the square root of the inverse of 1 + g g', g what a deviation of it adds."""
+        misfit, g = (self.left - model) / self.sd, self.shared / self.sd
+        size2 = np.sum(g**2, axis=(1, 2), keepdims=True)
+        part = np.sum(g * misfit, axis=(1, 2), keepdims=True) / np.maximum(size2, 1e-30)
+        return np.asarray(misfit - g * part * (1 - 1 / np.sqrt(1 + size2)))
 
 
 def image_means(stack: np.ndarray, usable: np.ndarray) -> np.ndarray:
@@ -62,6 +73,12 @@ def frame_noise(stack: np.ndarray, usable: np.ndarray) -> float:
     some = np.linspace(0, len(stack) - 2, min(40, len(stack) - 1)).astype(int)
     size = [np.std(stack[i + 1][usable].astype(float) - stack[i][usable]) for i in some]
     return max(float(np.median(size)) / np.sqrt(2), 0.29)  # no less than the rounding to whole counts
+
+
+def shared_noise(level: np.ndarray, noise: float, found: list[int], pixels: int) -> float:
+    """Deviation of what all pixels of a frame share, counts, from the image means (n,) in the quiet before each step."""
+    jumps = np.concatenate([np.diff(level[max(0, k - QUIET_LEVELS) : k - 1]) for k in found])
+    return float(np.sqrt(max(0.0, np.mean(jumps**2) / 2 - noise**2 / pixels)))
 
 
 def levels(
@@ -95,6 +112,7 @@ def blocks(
     k: int,
     found: list[int],
     noise: float,
+    shared: float,
     most: tuple[int, int] = BLOCKS,
     window: Window | None = None,
 ) -> Blocks:
@@ -122,6 +140,7 @@ def blocks(
         time_s=time_s[use],
         left=np.where(empty, 0.0, left),
         sd=np.where(empty, np.inf, sd),
+        shared=shared * summed(np.where(good, span, 0)) / weight,
         row=(row_edge[:-1] + row_edge[1:] - 1) / 2 / rows,
         column=(col_edge[:-1] + col_edge[1:] - 1) / 2 / columns - 0.5,
         aspect=rows / columns,

@@ -135,6 +135,24 @@ def test_a_plate_that_cools_or_warms_meanwhile_does_no_harm(counts_per_s):
     assert abs(found.readout_s - 0.012) < 3 * found.readout_sd_s
 
 
+@pytest.mark.parametrize("shared_counts", [1.0, 3.0])
+def test_images_that_jump_as_a_whole_are_allowed_for(shared_counts):
+    """A hundredth of a kelvin in all pixels of a frame would shift tau by several of the deviations of plain noise."""
+    scores = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        frames, t = step_frames(rng, CAMERA, (3.014 + 0.001 * seed,))
+        frames = np.rint(frames + shared_counts * rng.standard_normal((len(frames), 1, 1))).astype(np.uint16)
+        found = step.fit(frames, t, np.ones(frames.shape[1:], bool))
+        assert found.tau_sd_s < 0.02 * found.tau_s
+        scores.append(
+            [(found.tau_s - 0.010) / found.tau_sd_s, (found.readout_s - 0.012) / found.readout_sd_s, found.chi2 / found.dof]
+        )
+    tau, readout, chi2 = np.array(scores).T
+    assert np.sqrt(np.mean(tau**2)) < 1.7 and np.sqrt(np.mean(readout**2)) < 1.7
+    assert np.mean(chi2) == pytest.approx(1.0, abs=0.1)
+
+
 def test_the_delay_of_several_strokes_is_their_mean_and_known_better():
     strokes = tuple(step.One(0, at, 2e-4, 0.0, 100.0) for at in (3.030, 6.034, 9.032))
     assert step._delay(strokes, np.array([3.0, 6.0, 9.0]), 0.0) == pytest.approx((0.032, 2e-4 / np.sqrt(3)))
