@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.door import InputError
+from calibration.noise_parts import APART_PX, changes_together, lines_noise, residuals
 from calibration.robust import robust_sd
 
 FEWEST_FRAMES = 100
@@ -17,7 +18,7 @@ NOISY = 1.5  # and times the typical noise: a slightly noisier pixel is no bad o
 RARE = 8.0  # deviations of a single value that noise does not reach
 LAGS = 12
 LEAST_WEIGHT = 0.05  # of a recursive filter: detected well below the 0.1 that matters
-MOVES, APART_PX = 0.05, 5  # correlation of pixels so far apart from which on a scene is not still
+MOVES = 0.05  # correlation of pixels that are APART_PX apart from which on a scene is not still
 MOST_CLIPPED = 0.01  # share of pixels
 GAIN_WANDER = 0.02  # relative, of the picture's contrast from frame to frame
 LINE = 8.0  # times the median of the spectrum: a line of its own
@@ -35,7 +36,9 @@ class Pixels:
     fixed_counts: float
     drift_counts_per_s: float
     drift_sd_counts_per_s: float
-    shared_counts: float  # noise common to all pixels of a frame
+    shared_counts: float  # noise common to all pixels of a frame,
+    row_counts: float  # to those of a row,
+    column_counts: float  # of a column
     repeated: float  # share of frames that are copies of the one before
     copies: int  # each image comes so often; 1 without copies
     correlation: np.ndarray  # (LAGS + 1,) of one pixel's noise, slow drift taken out
@@ -79,7 +82,8 @@ class Pixels:
         out = [
             f"bad pixels    {np.count_nonzero(self.bad)} ({100 * self.bad_share:.3f} %): {kinds}",
             f"noise (NETD)  {scale * self.netd_counts:.2f} +- {scale * self.netd_sd_counts:.2f} {unit} a pixel and frame, "
-            f"and {scale * self.shared_counts:.2f} {unit} common to all pixels of a frame",
+            f"and {scale * self.shared_counts:.2f} {unit} common to all pixels of a frame, {scale * self.row_counts:.2f} to those "
+            f"of a row, {scale * self.column_counts:.2f} of a column",
             f"fixed pattern {scale * self.fixed_counts:.1f} {unit}",
             f"drift         {3600 * scale * self.drift_counts_per_s:.0f} +- "
             f"{3600 * scale * self.drift_sd_counts_per_s:.0f} {unit} an hour",
@@ -139,7 +143,7 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
     half = np.median(new[:: max(1, len(new) // 31)], axis=0)
     decent = np.abs(half - np.median(half)) < FAR * robust_sd(half) + 1
     shared = new[:, decent].mean(axis=1)
-    residual, mean, drift, drift_sd = _residuals(new, shared, stretch, numbers / frame_rate_hz)
+    residual, mean, drift, drift_sd = residuals(new, shared, stretch, numbers / frame_rate_hz)
     lost = 1 + np.unique(stretch).size  # degrees of freedom: a drift, and a mean a stretch
     noise = residual.std(axis=0, dtype=np.float64, ddof=lost)
     # the median of a chi distribution of nu degrees lies 1/(3 nu) below its root mean square (Wilson & Hilferty)
@@ -148,7 +152,7 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         raise InputError(
             f"pixels: the noise is {typical:.2f} counts, may be 0.4 or more; record raw counts (16 bit), not a picture"
         )
-    together = _changes_together(residual, decent)
+    together = changes_together(residual, decent)
     if together > MOVES:
         raise InputError(
             f"pixels: {100 * together:.0f} % of the changes are shared by pixels {APART_PX} px apart, may be up to "
@@ -159,7 +163,9 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
     good = bad == 0
     slow = np.column_stack([numbers, stretch[:, None] == np.unique(stretch)])
     flutter = shared - slow @ np.linalg.lstsq(slow, shared, rcond=None)[0]
-    shared_sd = float(np.sqrt(max(0.0, flutter.var() - typical**2 / np.count_nonzero(decent))))
+    row_sd, column_sd = (lines_noise(residual, good, typical, axis) for axis in (2, 1))
+    own = typical**2 / np.count_nonzero(decent) + row_sd**2 / good.shape[0] + column_sd**2 / good.shape[1]
+    shared_sd = float(np.sqrt(max(0.0, flutter.var() - own)))
     correlation, correlation_sd = autocorrelation(residual[:, good], numbers)
     kind, weight, weight_sd, length = judge_filter(correlation, correlation_sd, typical, len(new))
     hz, spectrum, shared_spectrum = _spectra(residual[:, good], shared, numbers, frame_rate_hz)
@@ -173,6 +179,8 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         drift_counts_per_s=drift,
         drift_sd_counts_per_s=drift_sd,
         shared_counts=shared_sd,
+        row_counts=row_sd,
+        column_counts=column_sd,
         repeated=float(copy.mean()),
         copies=int(np.median(gap)) if copy.mean() > 0.3 and len(gap) else 1,
         correlation=correlation,
@@ -194,34 +202,6 @@ def _after_shutter(copy: np.ndarray) -> np.ndarray:
     if copy.mean() < 0.3:
         out[3:] = ~copy[3:] & copy[2:-1] & copy[1:-2]
     return out
-
-
-def _residuals(
-    new: np.ndarray, shared: np.ndarray, stretch: np.ndarray, time_s: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, float, float]:
-    """Frames less each pixel's mean in its stretch and straight drift, and less the image mean's own way; mean image;
-    drift of the image mean with its deviation."""
-    residual = new.astype(np.float32)
-    residual -= (shared - shared.mean()).astype(np.float32)[:, None, None]
-    mean = residual.mean(axis=0)
-    for s in np.unique(stretch):
-        residual[stretch == s] -= residual[stretch == s].mean(axis=0)
-    t = (time_s - time_s.mean()).astype(np.float32)
-    residual -= t[:, None, None] * (np.tensordot(t, residual, 1) / (t @ t))
-    longest = stretch == np.bincount(stretch).argmax()
-    fit, covariance = np.polyfit(time_s[longest] - time_s[longest].mean(), shared[longest], 1, cov=True)
-    return residual, mean, float(fit[0]), float(np.sqrt(covariance[0, 0]))
-
-
-def _changes_together(residual: np.ndarray, decent: np.ndarray) -> float:
-    """Correlation of pixels so far apart, along rows and columns, that neither the camera's smoothing nor its row and
-    column noise reach: what is left is the scene."""
-    a, b = residual[:, :-APART_PX, :-APART_PX], residual[:, APART_PX:, APART_PX:]
-    both = decent[:-APART_PX, :-APART_PX] & decent[APART_PX:, APART_PX:]
-    if not both.any():
-        return 0.0
-    pairs = a[:, both], b[:, both]
-    return float(np.mean(pairs[0] * pairs[1]) / np.sqrt(np.mean(pairs[0] ** 2) * np.mean(pairs[1] ** 2)))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray, residual: np.ndarray) -> np.ndarray:

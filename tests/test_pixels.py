@@ -170,3 +170,14 @@ def test_the_correlation_is_that_of_a_plain_double_loop(weight):
         plain.append(np.mean([noise[i] @ noise[j] / 5 for i, j in pairs]) / np.mean(noise**2))
     wander = np.mean(plain[pixels.LAGS + 1 :])
     assert fast == pytest.approx((np.array(plain[: pixels.LAGS + 1]) - wander) / (1 - wander), abs=1e-12)
+
+
+def test_noise_that_frames_rows_and_columns_share_is_told_apart():
+    parts = {"frame_noise_K": 0.012, "row_noise_K": 0.02, "column_noise_K": 0.03}
+    for left_out in (None, *parts):
+        camera = {k: v for k, v in parts.items() if k != left_out}
+        frames, number, _ = still(7, 300, netd_K=0.05, **camera)
+        found = pixels.find(frames, number, 25.0)
+        told = {"frame_noise_K": found.shared_counts, "row_noise_K": found.row_counts, "column_noise_K": found.column_counts}
+        for name, counts in told.items():
+            assert counts == pytest.approx(100 * camera.get(name, 0.0), rel=0.15, abs=0.35), (left_out, name)

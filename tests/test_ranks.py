@@ -59,6 +59,7 @@ RANKS = {
     "edge.plausible": 2.6,
     "edge.by_hand": 2.7,
     "calibration.least_squares": 1.0,
+    "calibration.noise_parts": 1.2,
     "calibration.far_field": 1.2,
     "calibration.step_model": 1.2,
     "edge.verdict": 2.3,
