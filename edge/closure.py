@@ -46,11 +46,13 @@ class Closure:
     opening_sd: float | None = None
     flags: tuple[str, ...] = ()
 
-    def columns(self, crack_mm: float) -> dict[str, float | None]:
-        """Of a row whose elastic tip is at `crack_mm`."""
-        names = "contact_length_mm", "contact_sd_mm", "contact_K", "ahead_K", "phase_gap_deg", "opening_fraction", "opening_sd"
+    def columns(self, crack_mm: float, scale_sd: float) -> dict[str, float | None]:
+        """Of a row whose elastic tip is at `crack_mm`, in an image whose scale has the relative deviation `scale_sd`."""
+        names = "contact_length_mm", "contact_K", "ahead_K", "phase_gap_deg", "opening_fraction", "opening_sd"
         reversal_mm = None if self.reversal_mm is None else crack_mm + self.reversal_mm
-        return {name: getattr(self, name) for name in names} | {"reversal_mm": reversal_mm}
+        length, sd = self.contact_length_mm, self.contact_sd_mm
+        whole_sd = None if length is None or sd is None else float(np.hypot(sd, scale_sd * length))
+        return {name: getattr(self, name) for name in names} | {"contact_sd_mm": whole_sd, "reversal_mm": reversal_mm}
 
 
 def along_crack(

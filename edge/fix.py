@@ -307,7 +307,8 @@ class Fixer:
         third = len(still.maps) > 2 and 3 not in self.spoiled
         seen = second_look.look(self.rig, still, sd_K, load, third)
         fix.flags += seen.flags
-        fix.values |= seen.closure.columns(fix.values["crack_mm"] or 0.0)
+        view = self.rig.view
+        fix.values |= seen.closure.columns(fix.values["crack_mm"] or 0.0, view.mm_per_px_sd / view.mm_per_px)
         fix.maps["h2"] = seen.h2.astype(np.complex64)
         fix.maps |= contact.for_maps(seen.path, seen.closure.contact_length_mm, seen.closure.contact_sd_mm)
 

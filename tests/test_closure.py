@@ -243,3 +243,13 @@ def test_what_may_be_left_of_something_else_is_not_taken_for_contact():
     h2 = second_harmonic(OPEN, NOTHING) + 1j * copy
     assert seen(h2).flags != ("no_contact",)  # else there is nothing to mistake
     assert seen(h2, doubts=copy[None]).flags == ("no_contact",)
+
+
+def test_the_contact_s_length_in_a_row_has_the_scale_s_deviation_too():
+    found = seen(second_harmonic(Contact(length_mm=4.0), Ahead()))
+    plain, wide = found.columns(10.0, 0.0), found.columns(10.0, 0.1)
+    assert plain["contact_sd_mm"] == found.contact_sd_mm
+    assert wide["contact_sd_mm"] == pytest.approx(np.hypot(found.contact_sd_mm, 0.1 * found.contact_length_mm))
+    assert wide["contact_length_mm"] == plain["contact_length_mm"] and seen(0j * PLATE.sum_MPa + SD_K).columns(1.0, 0.1)[
+        "contact_sd_mm"
+    ] is None
