@@ -16,8 +16,8 @@ from calibration.profile import CameraProfile, covers, load_profile, response, r
 from edge import handbook, williams
 from edge.aliases import ESTIMATED, collisions, folded_hz, margin_hz
 from edge.correct import scale_sd
-from edge.growth_validity import least_ligament_mm
-from edge.region import LEAST_PIXELS, Region, choose, ligament_mm, specimen
+from edge.growth_validity import ligament_too_small
+from edge.region import LEAST_PIXELS, Region, choose, specimen
 from edge.rig import FEWEST_CYCLES, Rig
 from edge.tip import SURE
 
@@ -97,7 +97,7 @@ class AtSize:
     crack_mm: float
     relative_size: float
     in_view: bool
-    small_scale: bool | None  # ligament >= (4/pi) (Kmax/yield)^2 at R = 0: ASTM E647's rule for C(T), from memory
+    small_scale: bool | None  # by ASTM E647's least ligament at R = 0; None: not known
     K_MPa_sqrt_m_per_kN: float
     dK_MPa_sqrt_m: float
     T_MPa: float
@@ -316,12 +316,13 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
         if in_view and math.isfinite(dK):
             sd, tip_sd = Fits(known, a).sd(dK, frequency_hz, memory_s)
         ahead = [leading_coefficient(dK) / math.sqrt(r) for r in (region.inner_mm, region.outer_mm)]
-        limit = float(least_ligament_mm(dK, s.yield_strength_MPa))
-        room = ligament_mm(s, a)
+        small = None
+        if s.geometry != "plate" and math.isfinite(dK):
+            small = not ligament_too_small(s, np.array(a), np.array(dK / per_kN), np.array(dK))
         amplitude = [known.K_per_MPa / 2 * abs(near + (0.0 if math.isnan(T) else T)) for near in ahead]
         yield AtSize(
             crack_mm=a, relative_size=float(handbook.relative_size(s.geometry, a, s.width_mm)), in_view=in_view,
-            small_scale=room >= limit if math.isfinite(dK) else None, K_MPa_sqrt_m_per_kN=per_kN,
+            small_scale=small, K_MPa_sqrt_m_per_kN=per_kN,
             dK_MPa_sqrt_m=dK, T_MPa=T,
             plastic_zone_mm=2 * float(handbook.plastic_zone_radius_mm(dK, s.yield_strength_MPa)),
             reversed_zone_mm=2 * float(handbook.cyclic_zone_radius_mm(dK, s.yield_strength_MPa)),

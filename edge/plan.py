@@ -212,8 +212,8 @@ def warnings(
             f"diffusion length {chosen.diffusion_mm:.2g} mm, where heat conduction bends the field; {remedy}"
         )
     if wide := [a.crack_mm for a in sizes if a.small_scale is False]:
-        rule = "the ligament is below (4/pi)(Kmax/yield)^2 at R = 0"
-        yield f"from {min(wide):.3g} mm {rule}: K no longer describes the tip"
+        rule = "1.25 Pmax/(B yield)" if rig.specimen.geometry == "MT" else "(4/pi)(Kmax/yield)^2"
+        yield f"from {min(wide):.3g} mm the ligament is below {rule} at R = 0 (ASTM E647): K no longer describes the tip"
     for a in sizes:
         if longest_memory_s(a, hz, TIP_TARGET_MM) < memory_s:
             yield f"from {a.crack_mm:.3g} mm the crack grows {TIP_TARGET_MM:g} mm in half the memory: expect a lag"

@@ -169,6 +169,17 @@ def test_zones_and_least_ligament_of_the_sizes_by_hand(rig):
     assert {row.small_scale for row in table} == {True, False}
 
 
+def test_the_least_ligament_of_a_centre_crack_is_its_own_rule(rig):
+    """W - 2a >= 1.25 Pmax/(B yield) (ASTM E647, from memory), and none is told of a plate of no named shape."""
+    r = rig(specimen={"geometry": "MT", "width_mm": 60.0, "thickness_mm": 4.0}, load={"nominal_range_kN": 25.0})
+    table = list(at_sizes(basis(r), 7.0, 60.0))
+    for row in table:
+        assert row.small_scale == (60.0 - 2 * row.crack_mm >= 1.25 * 25e3 / (4.0 * 350.0))
+    assert {row.small_scale for row in table} == {True, False}
+    plate = rig(specimen={"geometry": "plate", "width_mm": 60.0, "thickness_mm": 4.0})
+    assert {row.small_scale for row in at_sizes(basis(plate), 7.0, 60.0)} == {None}
+
+
 def test_the_smallest_growth_is_that_of_two_fixes_that_differ_by_chance_in_one_of_twenty(rig):
     known = basis(rig())
     row, sd = row_at(rig(), 7.0), Fits(known, 10.0).sd(20.0, 7.0, 60.0)[1]
