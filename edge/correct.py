@@ -66,14 +66,34 @@ def scale_sd(rig: Rig, gain_sd: float) -> tuple[float, float]:
 
 
 def far_field_delay(
-    h1: np.ndarray, noise: np.ndarray | float, frequency_hz: float, usable: np.ndarray
+    h1: np.ndarray, noise: float, frequency_hz: float, usable: np.ndarray
 ) -> tuple[float, float] | None:
     """The frame delay that turns the far field's first harmonic to 180 degrees, and its deviation, s; modulo 1/f, which
     leaves every harmonic right. None where the signal is lost in the noise.
 
-    h1 (rows, columns) complex, with lag and readout corrected. Compressed and stretched parts differ by half a turn, so
-    the axis comes from the squares; the strongest pixels (near the tip, where heat flows) weigh no more than the median.
-    """
+    h1 (rows, columns) complex, with lag and readout corrected."""
+    found = _axis(h1, noise, usable)
+    if found is None:
+        return None
+    axis, sd, stretched = found
+    phase = axis if stretched else np.angle(-np.exp(1j * axis))  # what is left once 180 degrees is taken off
+    return float(-phase / (2 * np.pi * frequency_hz)), sd / (2 * np.pi * frequency_hz)
+
+
+def phase_ramp(h1: np.ndarray, noise: float, usable: np.ndarray) -> tuple[float, float] | None:
+    """How far the far field's phase in the lower half of the image is ahead of that in the upper half, and its deviation,
+    rad, modulo half a turn: nothing, where the row readout is corrected. None where one of them is lost in the noise."""
+    upper = np.arange(h1.shape[0])[:, None] < h1.shape[0] / 2
+    low, high = _axis(h1, noise, usable & ~upper), _axis(h1, noise, usable & upper)
+    if low is None or high is None:
+        return None
+    return float(np.angle(np.exp(2j * (low[0] - high[0])))) / 2, math.hypot(low[1], high[1])
+
+
+def _axis(h1: np.ndarray, noise: float, usable: np.ndarray) -> tuple[float, float, bool] | None:
+    """Angle of the line in the complex plane on which the usable pixels of h1 lie, in (-pi/2, pi/2], and its deviation, rad;
+    whether more of them lie on its left, as stretched ones do. Compressed and stretched parts differ by half a turn, so
+    the line comes from the squares; the strongest pixels (near the tip, where heat flows) weigh no more than the median."""
     size = np.abs(h1)
     use = usable & np.isfinite(size) & (size > 3 * noise)
     if np.count_nonzero(use) < 20 or np.count_nonzero(use) < 0.05 * np.count_nonzero(usable):
@@ -81,10 +101,6 @@ def far_field_delay(
     z = h1[use]
     cap = np.median(np.abs(z))
     z = z / np.abs(z) * np.minimum(np.abs(z), cap)
-    axis = np.angle(np.sum(z * z)) / 2
-    turn = np.exp(1j * axis)
-    if np.sum((z / turn).real) < 0:  # tension outweighs compression over the view
-        turn = -turn
-    phase = np.angle(-turn)  # what is left once 180 degrees is taken off
-    sd = float(np.mean(noise)) / float(np.sqrt(np.sum(np.abs(z) ** 2)))
-    return float(-phase / (2 * np.pi * frequency_hz)), sd / (2 * np.pi * frequency_hz)
+    axis = float(np.angle(np.sum(z * z))) / 2
+    stretched = bool(np.sum((z * np.exp(-1j * axis)).real) < 0)
+    return axis, noise / float(np.sqrt(np.sum(np.abs(z) ** 2))), stretched

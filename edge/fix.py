@@ -13,7 +13,7 @@ import numpy as np
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
 from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip
 from edge.conduction import Flow
-from edge.correct import Corrected, correct, delayed, far_field_delay, scale_sd
+from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.growth_validity import ligament_too_small
 from edge.handbook import ZERO_C_K, maximum
 from edge.lockin import Harmonics
@@ -26,6 +26,7 @@ from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = SURE = 5.0  # deviations
+OTHER_RAMP_RAD = np.deg2rad(15.0)  # between the halves of the image: more than heat does that flows ahead of a crack and in its wake
 OTHER_PHASE_RAD = np.deg2rad(10.0)  # of the far field, off 180 degrees: K is then 1.5 % too small; heat that flows far turns it less
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
@@ -177,6 +178,11 @@ class Fixer:
             off_rad, sd_rad = (2 * np.pi * frequency_hz * seconds for seconds in delay)
             if abs(off_rad) > max(OTHER_PHASE_RAD, SURE * float(np.hypot(sd_rad, corrected.phase_sd_rad[0]))):
                 fix.flags.append("delay_disagrees")
+        ramp = phase_ramp(corrected.maps[0], noise, usable)
+        if self.calibrated and ramp is not None:
+            of_profile = np.pi * frequency_hz * self.profile.readout_sd_s
+            if abs(ramp[0]) > max(OTHER_RAMP_RAD, SURE * float(np.hypot(ramp[1], of_profile))):
+                fix.flags.append("readout_disagrees")
         return corrected
 
     def _still(

@@ -22,6 +22,10 @@ FLAGS: dict[str, str] = {
         "load are too small; look for a lag of the load signal, another clock, another camera's profile, or leave "
         "frame_delay_s out."
     ),
+    "readout_disagrees": (
+        "The far field's first-harmonic phase is not the same in the upper and the lower half of the image: the profile's "
+        "readout_s is not this camera's; it is negative where rows are read downwards."
+    ),
     "no_temperature": (
         "The camera gives no absolute temperature: the rig file's temperature_C was used for the stresses."
     ),

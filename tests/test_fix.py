@@ -272,3 +272,14 @@ def test_a_frame_delay_that_the_far_field_contradicts_is_told(late_s, told):
         assert ("delay_disagrees" in fix.flags) == (told and delay_s is not None)
         if delay_s is None:
             assert fix.values["dKI_MPa_sqrt_m"] == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
+
+
+@pytest.mark.parametrize("readout_s, told", [(0.012, False), (0.011, False), (-0.012, True), (-0.004, True)])
+def test_a_row_readout_that_the_far_field_contradicts_is_told(readout_s, told):
+    """A camera of 12 ms from the first row to the last; the far field of its image has one phase."""
+    made, rows = harmonics(PLATE), PLATE.sum_MPa.shape[0]
+    lag = np.exp(-2j * np.pi * 7.0 * 0.012 * np.arange(rows)[:, None] / rows)
+    made = replace(made, maps=made.maps * np.stack([lag, lag**2]))
+    profile = CameraProfile(tau_s=0.0, readout_s=readout_s, readout_sd_s=0.0005)
+    fix = Fixer(rig_for(PLATE), profile, PLATE.sum_MPa.shape).fix(made, LOAD, 25.0)
+    assert ("readout_disagrees" in fix.flags) == told
