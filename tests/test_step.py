@@ -135,14 +135,13 @@ def test_a_plate_that_cools_or_warms_meanwhile_does_no_harm(counts_per_s):
     assert abs(found.readout_s - 0.012) < 3 * found.readout_sd_s
 
 
-@pytest.mark.parametrize("shared_counts", [1.0, 3.0])
-def test_images_that_jump_as_a_whole_are_allowed_for(shared_counts):
-    """A hundredth of a kelvin in all pixels of a frame would shift tau by several of the deviations of plain noise."""
+def test_images_that_jump_as_a_whole_are_allowed_for():
+    """A fiftieth of a kelvin in all pixels of a frame would shift tau by several of the deviations of plain noise."""
     scores = []
     for seed in range(6):
         rng = np.random.default_rng(seed)
         frames, t = step_frames(rng, CAMERA, (3.014 + 0.001 * seed,))
-        frames = np.rint(frames + shared_counts * rng.standard_normal((len(frames), 1, 1))).astype(np.uint16)
+        frames = np.rint(frames + 2.0 * rng.standard_normal((len(frames), 1, 1))).astype(np.uint16)
         found = step.fit(frames, t, np.ones(frames.shape[1:], bool))
         assert found.tau_sd_s < 0.02 * found.tau_s
         scores.append(
