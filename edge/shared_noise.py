@@ -18,6 +18,7 @@ import numpy as np
 from edge import williams
 from edge.conduction import Flow
 from edge.misplaced import ROWS
+from edge.region import LEAST_PIXELS
 from edge.second_harmonic import gradient
 from edge.tip import TipFit
 
@@ -185,6 +186,8 @@ def widened(
     rows, columns = (np.asarray(i) for i in np.indices(stress.shape))
     z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm_per_px)
     ring = usable & found.region.holds(z)
+    if np.count_nonzero(ring) < LEAST_PIXELS:
+        return found
     groups = shared.groups(rows[ring], columns[ring], sd)
     terms, fades, scale = found.region.terms, found.region.fades_over_mm, abs(found.coefficients[0])
     try:

@@ -283,3 +283,17 @@ def test_a_row_readout_that_the_far_field_contradicts_is_told(readout_s, told):
     profile = CameraProfile(tau_s=0.0, readout_s=readout_s, readout_sd_s=0.0005)
     fix = Fixer(rig_for(PLATE), profile, PLATE.sum_MPa.shape).fix(made, LOAD, 25.0)
     assert ("readout_disagrees" in fix.flags) == told
+
+
+def test_rows_that_share_noise_widen_the_deviations_of_a_row_s_tip_K_and_T():
+    quiet, made = harmonics(PLATE), harmonics(PLATE)
+    rng, rows = np.random.default_rng(9), PLATE.sum_MPa.shape[0]
+    stripes = rng.standard_normal((2, rows, 1)) + 1j * rng.standard_normal((2, rows, 1))
+    made = replace(made, maps=made.maps + 0.5 * NOISE_K * COUNTS_PER_K * np.sqrt(2 / FRAMES) * stripes)
+    plain, wide = (Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(h, LOAD, 25.0).values for h in (quiet, made))
+    for name in ("tip_sd_px", "dKI_sd", "T_sd"):
+        assert 1.15 * plain[name] < wide[name] < 4 * plain[name]
+    assert abs(wide["T_MPa"] - PLATE.T_MPa) < 3.5 * wide["T_sd"]
+    assert wide["contact_length_mm"] is None
+    jumpy = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(quiet, LOAD, 25.0, 0.3 * NOISE_K * COUNTS_PER_K).values
+    assert jumpy["T_sd"] > 1.1 * plain["T_sd"] and jumpy["tip_sd_px"] == pytest.approx(plain["tip_sd_px"], rel=0.05)
