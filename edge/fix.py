@@ -26,8 +26,8 @@ from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING = SURE = 5.0  # deviations
-OTHER_RAMP_RAD = np.deg2rad(15.0)  # between the halves of the image: more than heat does that flows ahead of a crack and in its wake
-OTHER_PHASE_RAD = np.deg2rad(10.0)  # of the far field, off 180 degrees: K is then 1.5 % too small; heat that flows far turns it less
+# of the far field off 180 degrees, K is then 1.5 % too small, and between the halves of the image: heat that flows far turns less
+OTHER_PHASE_RAD, OTHER_RAMP_RAD = np.deg2rad(10.0), np.deg2rad(15.0)  # (common practice, no source)
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
 COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond which it is withheld
 
@@ -227,7 +227,7 @@ class Fixer:
         usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
-        if found is not None and shared.any:
+        if found is not None:
             wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
             found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
         if found is not None:
@@ -258,8 +258,6 @@ class Fixer:
         self, found: tip.TipFit, corrected: Corrected, usable: np.ndarray, sd_K: np.ndarray, shared: Shared, fix: Fix
     ) -> tip.TipFit:
         """With what noise that pixels share adds to the deviations."""
-        if not shared.any:
-            return found
         stress, sd = -2 * corrected.maps[0].real * fix.maps["stress_per_K"], 2 * float(sd_K[0]) * fix.maps["stress_per_K"]
         return shared_noise.widened(found, stress, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
 
@@ -298,7 +296,7 @@ class Fixer:
         """What to keep in mind of this tip."""
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         flags = ["tip_weak"] if tip.weak(found) else []
-        ring = found.region.holds(second_look.places(self.rig, found, self.shape))
+        ring = found.region.holds(found.places(self.shape, mm))
         if np.any(ring & bad & self.specimen):
             flags.append("bad_pixels")
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:

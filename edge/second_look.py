@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge import closure, contact, region, second_harmonic, shared_noise, swing, tip, williams
+from edge import closure, contact, region, second_harmonic, shared_noise, swing, tip
 from edge.conduction import Flow
 from edge.phase import LoadState
 from edge.rig import Rig
@@ -38,16 +38,9 @@ class Look:
     flags: tuple[str, ...]
 
 
-def places(rig: Rig, found: tip.TipFit, shape: tuple[int, int]) -> np.ndarray:
-    """Every pixel's place in crack coordinates, (rows, columns) complex mm."""
-    rows, columns = np.indices(shape)
-    return williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px)
-
-
 def _far(rig: Rig, usable: np.ndarray, found: tip.TipFit) -> np.ndarray:
     """Pixels beside which there is neither contact nor dissipation."""
-    z = places(rig, found, (usable.shape[0], usable.shape[1]))
-    return usable & region.quiet(z, found.region, FAR_CORES)
+    return usable & region.quiet(found.places(usable.shape, rig.view.mm_per_px), found.region, FAR_CORES)
 
 
 def hold_still(

@@ -183,12 +183,14 @@ def widened(
     found: TipFit, stress: np.ndarray, sd: float, usable: np.ndarray, shared: Shared, mm_per_px: float, flow: Flow | None
 ) -> TipFit:
     """The tip with what shared noise adds to its covariance. stress (rows, columns) MPa with deviation sd of a pixel."""
-    rows, columns = (np.asarray(i) for i in np.indices(stress.shape))
-    z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm_per_px)
+    if not shared.any:
+        return found
+    z = found.places(stress.shape, mm_per_px)
     ring = usable & found.region.holds(z)
     if np.count_nonzero(ring) < LEAST_PIXELS:
         return found
-    groups = shared.groups(rows[ring], columns[ring], sd)
+    rows, columns = np.nonzero(ring)
+    groups = shared.groups(rows, columns, sd)
     terms, fades, scale = found.region.terms, found.region.fades_over_mm, abs(found.coefficients[0])
     try:
         own, whole = (williams.fit(z[ring], stress[ring], sd, terms, fades, scale, flow=flow, groups=g) for g in ([], groups))

@@ -65,12 +65,11 @@ def stop(
 ) -> tuple[tip.TipFit, np.ndarray, np.ndarray, Swing]:
     """Tip and maps (H, rows, columns) complex K, deviations sd_K (H,), as of a specimen that stands still; where the 2f
     map cannot be trusted (rows, columns); and the swing. offset_sd_K: of what the whole 2f map may have too much."""
-    rows, columns = (np.asarray(i) for i in np.indices(usable.shape))
     mm = rig.view.mm_per_px
     view = View(found.angle_deg, mm, -0.5 / stress_per_K)
     still, moves = maps, NOT_MEASURED
     for _ in range(ROUNDS):
-        z = williams.to_crack(rows, columns, (found.row_px, found.col_px), found.angle_deg, mm)
+        z = found.places(usable.shape, mm)
         near, wide = (
             _measured(found, z, usable & region.quiet(z, found.region, cores), maps, float(sd_K[1]), view, offset_sd_K)
             for cores in (CORES, WIDE_CORES)

@@ -62,6 +62,11 @@ class TipFit:
     def sd(self) -> np.ndarray:
         return np.sqrt(np.diag(self.covariance))
 
+    def places(self, shape: tuple[int, ...], mm_per_px: float) -> np.ndarray:
+        """Of every pixel of an image in crack coordinates, (rows, columns) complex mm."""
+        rows, columns = np.indices(shape)
+        return williams.to_crack(rows, columns, (self.row_px, self.col_px), self.angle_deg, mm_per_px)
+
     def arrays(self) -> dict[str, np.ndarray | float]:
         """As in maps-<seq>.npz."""
         r = self.region
