@@ -201,10 +201,11 @@ class Fits:
             return math.nan, math.nan
         step = math.ceil(z.size / MOST_PIXELS)
         noise = 2 * self.known.harmonic_noise_K(frequency_hz, 1, memory_s) / self.known.K_per_MPa / math.sqrt(step)
-        field = np.array([leading_coefficient(dK) + 0j])
+        shares = region.prior.shares if region.prior is not None else ()
+        field = leading_coefficient(dK) * np.array([1, 0, *shares], complex)
         try:
             z = np.random.default_rng(0).permutation(z)[::step]  # a regular stride may fall in with the rows
-            fit = williams.fit(z, williams.evaluate(field, z), noise, region.terms, region.fades_over_mm)
+            fit = williams.fit(z, williams.evaluate(field, z), noise, region.terms, region.prior)
         except np.linalg.LinAlgError:
             return math.nan, math.nan
         return float(np.sqrt(fit.covariance[2, 2])), float(np.sqrt(fit.covariance[0, 0]))

@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.robust import MAD_TO_SD, robust_sd
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
+from edge.prior import Prior, prior
 from edge.rig import Rig, Specimen
 from edge.surroundings import grown, opened
 
@@ -31,14 +32,14 @@ QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 @dataclass(frozen=True)
 class Region:
     """Ring of a fit and its wake, a wedge outside half_angle_deg or a strip behind the tip wake_mm to each side of the
-    crack; terms of its series; fades_over_mm: distance to the next feature, None without prior."""
+    crack; terms of its series; prior: what is believed of them, None where the rig file gives their number."""
 
     inner_mm: float
     outer_mm: float
     half_angle_deg: float
     wake_mm: float
     terms: int
-    fades_over_mm: float | None
+    prior: Prior | None
 
     @property
     def area_mm2(self) -> float:
@@ -124,7 +125,7 @@ def choose(
         half, wake = 180.0, min(max(WAKE_MM, WAKE_PX * mm, mu), most)
     if fit.terms is not None:
         return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms, None)
-    return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, max(feature, inner))
+    return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, prior(s, crack_mm, max(feature, inner)))
 
 
 def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:

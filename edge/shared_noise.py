@@ -191,9 +191,9 @@ def widened(
         return found
     rows, columns = np.nonzero(ring)
     groups = shared.groups(rows, columns, sd)
-    terms, fades, scale = found.region.terms, found.region.fades_over_mm, abs(found.coefficients[0])
+    terms, prior, scale = found.region.terms, found.region.prior, abs(found.coefficients[0])
     try:
-        own, whole = (williams.fit(z[ring], stress[ring], sd, terms, fades, scale, flow=flow, groups=g) for g in ([], groups))
+        own, whole = (williams.fit(z[ring], stress[ring], sd, terms, prior, scale, flow=flow, groups=g) for g in ([], groups))
     except np.linalg.LinAlgError:
         return found
     return replace(found, covariance=found.covariance + whole.covariance - own.covariance)

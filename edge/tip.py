@@ -162,7 +162,7 @@ class _Search:
 
     def fitted(self, z: np.ndarray, scale: float | None, weights: np.ndarray | None = None) -> williams.Series:
         r = self.region
-        return williams.fit(z, self.stress[self.pixels], self.sd, r.terms, r.fades_over_mm, scale, weights, self.flow)
+        return williams.fit(z, self.stress[self.pixels], self.sd, r.terms, r.prior, scale, weights, self.flow)
 
     def robust(self, series: williams.Series, z: np.ndarray) -> williams.Series:
         """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view

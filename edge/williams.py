@@ -13,7 +13,9 @@ which deviation the tip has to move (variable projection: Golub & Pereyra, SIAM 
 Truncation: the higher terms fade with the distance L to the next feature of the plate (crack mouth, other tip, far
 edge) as L^(-(n-1)/2). They enter with that as prior deviation, times a factor that is averaged over as the map weighs it
 (marginal likelihood: MacKay, Neural Comput. 4 (1992) 415, from memory), instead of a hard choice of their number; so what
-they may hide enters the deviations of K, T and tip.
+they may hide enters the deviations of K, T and tip. Where the specimen says what they should be (edge/prior.py), that is
+how far they are from it: the column of K_I then carries the expected ones along, and that of the step what they do to
+the function when the tip is misplaced, -d sum_n (n/2) c_(n+2) z^(n/2-1).
 """
 
 from collections.abc import Sequence
@@ -22,7 +24,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.conduction import Flow
+from edge.prior import FIRST, Prior
 
+KNOWN_PRIORS = (0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to some 0.02
+BENT_SD = 1.0  # of the part of K that comes from bending: -1.3 with ends that cannot rotate at a/W = 0.5 (finite elements)
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
 # centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
@@ -98,7 +103,7 @@ def fit(
     stress_MPa: np.ndarray,
     sd_MPa: float,
     terms: int,
-    fades_over_mm: float | None,
+    prior: Prior | None,
     scale: float | None = None,
     weights: np.ndarray | None = None,
     flow: Flow | None = None,
@@ -107,7 +112,7 @@ def fit(
     """Least squares at z (n,) complex mm of stress sums (n,) with deviation sd_MPa each, weighted by `weights` (n,),
     with the heat that flows (edge/conduction.py).
 
-    fades_over_mm: L of the prior, None for none. scale: |c_1| the prior starts from; found from a first fit otherwise.
+    scale: |c_1| the prior starts from; found from a first fit otherwise.
     groups: who shares noise with whom, a number each (n,), and the deviation of that noise, MPa: enters the covariance.
     Raises numpy.linalg.LinAlgError where the pixels don't determine the series.
     """
@@ -115,9 +120,11 @@ def fit(
     x = design(z, terms, unit)
     if flow is not None:
         x = x + flow.columns(z, terms, unit)
+    shares = _shares(prior.shares if prior is not None else (), terms, unit)
+    _carry(x, shares)
     xw = x if weights is None else x * weights
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
-    if fades_over_mm is None:
+    if prior is None:
         inverse = _inverse(gram)
         b = inverse @ right
     else:
@@ -125,7 +132,7 @@ def fit(
             few = [0, 1, 2, 3, 4]
             first = np.linalg.solve(gram[np.ix_(few, few)], right[few])
             scale = float(np.hypot(first[2], first[3])) * unit**0.5
-        b, inverse = _averaged(gram, right, terms, scale, fades_over_mm, unit)
+        b, inverse = _averaged(gram, right, terms, scale, prior, unit)
     residual = stress_MPa - b @ x
     rss = float(residual @ residual)
     chi2 = rss / sd_MPa**2 / max(1, z.size - len(b))
@@ -133,7 +140,7 @@ def fit(
     coefficients = np.array(
         [complex(b[2], b[3]), complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, len(b), 2)]
     )
-    coefficients = coefficients * unit ** (1 - np.arange(1, terms + 1) / 2)
+    coefficients = (coefficients + shares[:terms] * complex(b[2], b[3])) * unit ** (1 - np.arange(1, terms + 1) / 2)
     c1 = complex(b[2], b[3])
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
@@ -141,6 +148,27 @@ def fit(
         spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
         covariance += _named(spread @ spread.T, c1, unit)
     return Series(coefficients, shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
+
+
+def _shares(of_c1: tuple[float, ...], terms: int, unit: float) -> np.ndarray:
+    """Expected terms for n = 1 ... N + 2 over c_1 in units of z / unit, from those for n = FIRST ... in mm."""
+    shares = np.zeros(terms + 2)
+    known = of_c1[: terms + 1 - FIRST]
+    shares[FIRST - 1 : FIRST - 1 + len(known)] = known
+    return shares * unit ** (np.arange(terms + 2) / 2)
+
+
+def _carry(x: np.ndarray, shares: np.ndarray) -> None:
+    """Into the columns x (P, n) of the step and of K_I and K_II: the terms that have those shares of c_1."""
+    terms = len(shares) - 2
+    real = np.array([2, 4, *range(5, len(x), 2)])[:terms]  # columns of each term's real part
+    imaginary = np.delete(real, 1) + 1  # the second has none
+    step = -np.arange(1, terms + 1) * shares[2:]
+    first, second = step @ x[real], np.delete(step, 1) @ x[imaginary]
+    x[2] += shares[:terms] @ x[real]
+    x[3] += np.delete(shares[:terms], 1) @ x[imaginary]
+    x[0] += first
+    x[1] += second
 
 
 def _inverse(gram: np.ndarray) -> np.ndarray:
@@ -152,20 +180,26 @@ def _inverse(gram: np.ndarray) -> np.ndarray:
 
 
 def _averaged(
-    gram: np.ndarray, right: np.ndarray, terms: int, scale: float, fades_over_mm: float, unit: float
+    gram: np.ndarray, right: np.ndarray, terms: int, scale: float, prior: Prior, unit: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Coefficients and their covariance, over the prior factors as their marginal likelihoods weigh them."""
     order = np.array([-1, -1, 1, 1, 2] + [n for n in range(3, terms + 1) for _ in (0, 1)])
     # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
-    size = scale * fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
+    size = scale * prior.fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
     higher = order >= 3
+    bent = np.zeros(len(order))
+    bent[[2, 4, *range(5, len(order), 2)]] = BENT_SD * scale * _shares(prior.bent, terms, unit)[:terms]
     evidences, means, covariances = [], [], []
-    for factor in PRIORS:
-        spread = np.select([order == 2, order == 3], [PRIOR_T, max(factor, PRIOR_3)], factor)
+    for factor in KNOWN_PRIORS if prior.shares else PRIORS:
+        third = factor if prior.shares else max(factor, PRIOR_3)
+        spread = np.select([order == 2, order == 3], [PRIOR_T, third], factor)
         precision = np.where(order >= 2, 1 / (spread * size) ** 2, 0.0)
-        inverse = _inverse(gram + np.diag(precision))
+        loose = 1 + precision @ bent**2  # one direction more to be free in: Woodbury's identity and determinant
+        along = precision * bent / np.sqrt(loose)
+        inverse = _inverse(gram + np.diag(precision) - np.outer(along, along))
         b = inverse @ right
-        evidences.append(right @ b + np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[higher])))
+        determinants = np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[higher])) - np.log(loose)
+        evidences.append(right @ b + determinants)
         means.append(b)
         covariances.append(inverse)
     weight = np.exp(0.5 * (np.array(evidences) - max(evidences)))

@@ -5,7 +5,8 @@ crack line as the plane of symmetry. Nothing is imported from the product and no
 fields. K comes from the J-integral, T from the interaction integral with the field of a point force at the tip.
 
 Everything is solved once at unit width, unit nominal stress P/(BW) and unit modulus; plane stress with traction loads
-does not depend on the modulus. Loads: SENT and M(T): uniform traction two widths away (SENT: ends free to rotate).
+does not depend on the modulus. Loads: SENT and M(T): uniform traction two widths away (SENT: ends free to rotate; or with
+bending on top; or held so that they cannot rotate).
 C(T): the hole of ASTM E647 is a disc of nearly no stiffness, its outline as ragged as the grid; the pin's force is a
 body force in a band around its upper half, growing with height above the hole's centre; the notch is as thin as the
 crack. Against E647's polynomial K is 1.4 % high at a/W = 0.2 and within 0.4 % from 0.3 to 0.7.
@@ -80,8 +81,9 @@ def _stress(strain: np.ndarray) -> np.ndarray:
 
 
 @cache
-def unit(geometry: str, a: float) -> Solved:
-    """Solve one specimen with crack size `a` from its datum, in widths."""
+def unit(geometry: str, a: float, bending: float = 0.0, clamped: bool = False) -> Solved:
+    """Solve one specimen with crack size `a` from its datum, in widths. bending: stress at the datum's edge that a moment
+    adds to the unit one; clamped: ends that move apart as they are. Both for SENT."""
     left, right, height = PARTS[geometry]
     h = LARGEST[geometry]
     x = np.concatenate([a - graded(a - left, h)[::-1], a + graded(right - a, h)[1:]])
@@ -108,12 +110,18 @@ def unit(geometry: str, a: float) -> Solved:
         top = np.flatnonzero(up & (place[1] > height - 1e-12))
         top = top[np.argsort(place[0, top])]
         for k, share in enumerate((1 / 6, 4 / 6, 1 / 6)):  # what unit traction on a quadratic edge gives its nodes
-            load[top[k : len(top) - 2 + k : 2]] += share * np.diff(x)
+            load[top[k : len(top) - 2 + k : 2]] += share * np.diff(x) * (1 + bending * (1 - x[1:] - x[:-1]))
     held = up & (place[1] < 1e-12) & (place[0] > a - 1e-12)
     side = left if geometry == "MT" else right
     held |= ~up & (np.abs(place[0] - side) < 1e-12) & ((geometry == "MT") | (place[1] < 1e-12))
     symmetric = solver_direct_scipy(permc_spec="MMD_AT_PLUS_A")
-    u = solve(*condense(stiffness, load, D=np.flatnonzero(held)), solver=symmetric)
+    end = place[1] > height - 1e-12
+    if clamped:
+        apart = np.where(up & end, 1.0, 0.0)
+        u = solve(*condense(stiffness, np.zeros(basis.N), x=apart, D=np.flatnonzero(held | end)), solver=symmetric)
+        u /= (stiffness @ u)[up & end].sum()
+    else:
+        u = solve(*condense(stiffness, load, D=np.flatnonzero(held)), solver=symmetric)
     K, T = _K_and_T(basis, u, a, min(a - max(left, 0), right - a) / 2)
     order = np.lexsort(np.round(place[::-1, up], 9))
     grid = [np.sort(np.concatenate([p, (p[1:] + p[:-1]) / 2])) for p in (x, y)]
@@ -132,12 +140,15 @@ def plate(
     mm_per_px: float = 0.15,
     sub: int = 4,
     blur_px: float = 0.6,
+    bending: float = 0.0,
+    clamped: bool = False,
 ) -> CrackedPlate:
-    """A specimen on pixels; crack_mm from the datum (M(T): half crack, from the centre line), stress_MPa = P/(BW).
+    """A specimen on pixels; crack_mm from the datum (M(T): half crack, from the centre line), stress_MPa = P/(BW); bending
+    and clamped as in `unit`.
 
     `cover` is the share of the specimen in what a blurred pixel sees; the stress sum is the mean over that share.
     """
-    solved = unit(geometry, round(crack_mm / width_mm, 9))
+    solved = unit(geometry, round(crack_mm / width_mm, 9), bending, clamped)
 
     def on_specimen(row: np.ndarray, col: np.ndarray) -> np.ndarray:
         x, y = crack_coordinates(row, col, tip_px, angle_deg, mm_per_px)

@@ -30,6 +30,7 @@ RANKS = {
     "edge.handbook": 0.3,
     "edge.compiled": 0.9,
     "edge.surroundings": 0.9,
+    "edge.prior": 1.0,
     "edge.conduction": 1.05,
     "edge.williams": 1.1,
     "edge.wave_fit": 1.1,

@@ -6,6 +6,7 @@ import plates
 import pytest
 
 from edge import williams
+from edge.prior import Prior
 
 HALF_MM, STRESS_MPA, PX = 12.0, 60.0, 0.15
 K_MPA_SQRT_M = STRESS_MPA * np.sqrt(np.pi * HALF_MM * 1e-3)
@@ -46,7 +47,7 @@ def test_fit_with_prior_equals_its_plain_twin(fades_over_mm, sd):
     several factors are averaged as the density of the whole map's normal distribution, written out, weighs them."""
     z, scale = ring(1.0, 2.6)[::3], 150.0
     stress = centre_crack(z, 20.0) + sd * np.random.default_rng(1).standard_normal(z.size)
-    found = williams.fit(z, stress, sd, TERMS, fades_over_mm, scale)
+    found = williams.fit(z, stress, sd, TERMS, Prior(fades_over_mm), scale)
     columns = plain.williams_design(z.real, z.imag, TERMS)
 
     def prior_sd(factor):
@@ -91,7 +92,7 @@ def test_coefficients_of_the_centre_crack_are_those_of_its_expansion():
 def test_inclined_crack_gives_both_modes_and_T_with_their_signs(beta_deg):
     """K_I = s sqrt(pi a) cos^2, K_II = s sqrt(pi a) sin cos, T = -s cos 2b: Tada, Paris & Irwin (from memory)."""
     z, b = ring(), np.deg2rad(beta_deg)
-    found = williams.fit(z, centre_crack(z, beta_deg), 1.0, TERMS, HALF_MM)
+    found = williams.fit(z, centre_crack(z, beta_deg), 1.0, TERMS, Prior(HALF_MM))
     assert found.K.real == pytest.approx(K_MPA_SQRT_M * np.cos(b) ** 2, abs=0.01 * K_MPA_SQRT_M)
     assert found.K.imag == pytest.approx(K_MPA_SQRT_M * np.sin(b) * np.cos(b), abs=0.01 * K_MPA_SQRT_M)
     assert found.T_MPa == pytest.approx(-STRESS_MPA * np.cos(2 * b), abs=0.05 * STRESS_MPA)
@@ -105,7 +106,7 @@ def test_growth_in_any_direction_of_the_image(angle_deg):
     x, y = plates.crack_coordinates(rows, columns, plate.tip_px, angle_deg, PX)
     assert z == pytest.approx(x + 1j * y)
     use = (np.abs(z) > 0.8) & (np.abs(z) < 6) & (np.abs(np.angle(z)) < np.deg2rad(140))
-    found = williams.fit(z[use], plate.sum_MPa[use], 1.0, TERMS, HALF_MM)
+    found = williams.fit(z[use], plate.sum_MPa[use], 1.0, TERMS, Prior(HALF_MM))
     assert found.K == pytest.approx(complex(plate.KI_MPa_sqrt_m, plate.KII_MPa_sqrt_m), abs=0.015 * K_MPA_SQRT_M)
 
 
@@ -128,7 +129,7 @@ def test_a_misplaced_tip_is_told_how_far_to_move(off_mm):
     """Fitted about a place that is `off` the tip: the step leads back, but for the second order."""
     z = ring()
     stress = plates.centre_crack_sum((z + off_mm).real, (z + off_mm).imag, HALF_MM, STRESS_MPA, 20.0)
-    found = williams.fit(z, stress, 1.0, TERMS, HALF_MM)
+    found = williams.fit(z, stress, 1.0, TERMS, Prior(HALF_MM))
     assert abs(found.shift + off_mm) < 0.01 + 1.0 * abs(off_mm) ** 2 / 0.8
 
 
@@ -171,16 +172,16 @@ def test_stated_deviations_cover_the_truth_where_higher_terms_are_only_believed_
         higher = rng.standard_normal((2, n.size)) * spread * c1 * L ** (-(n - 1) / 2)
         return np.array([c1, williams.PRIOR_T * c1 * L**-0.5 * rng.standard_normal(), *(higher[0] + 1j * higher[1])])
 
-    z = scores(250, 1.0, draw, lambda z, s, sd: williams.fit(z, s, sd, TERMS, L, c1))
+    z = scores(250, 1.0, draw, lambda z, s, sd: williams.fit(z, s, sd, TERMS, Prior(L), c1))
     assert np.std(z, axis=0) == pytest.approx(1.0, abs=0.14)
 
 
 def test_noise_larger_than_stated_enlarges_the_deviations_and_smaller_does_not_shrink_them():
     rng, z = np.random.default_rng(2), ring()
     noise = rng.standard_normal(z.size)
-    plain_fit = williams.fit(z, centre_crack(z) + 4 * noise, 4.0, TERMS, HALF_MM)
-    rough = williams.fit(z, centre_crack(z) + 12 * noise, 4.0, TERMS, HALF_MM)
-    smooth = williams.fit(z, centre_crack(z) + 1 * noise, 4.0, TERMS, HALF_MM)
+    plain_fit = williams.fit(z, centre_crack(z) + 4 * noise, 4.0, TERMS, Prior(HALF_MM))
+    rough = williams.fit(z, centre_crack(z) + 12 * noise, 4.0, TERMS, Prior(HALF_MM))
+    smooth = williams.fit(z, centre_crack(z) + 1 * noise, 4.0, TERMS, Prior(HALF_MM))
     ratio = np.sqrt(np.diag(rough.covariance) / np.diag(plain_fit.covariance))
     assert ratio[2:] == pytest.approx(3.0, rel=0.1)
     assert np.diag(smooth.covariance)[2:] == pytest.approx(np.diag(plain_fit.covariance)[2:], rel=0.1)
