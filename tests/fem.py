@@ -113,7 +113,8 @@ def unit(geometry: str, a: float, bending: float = 0.0, clamped: bool = False) -
             load[top[k : len(top) - 2 + k : 2]] += share * np.diff(x) * (1 + bending * (1 - x[1:] - x[:-1]))
     held = up & (place[1] < 1e-12) & (place[0] > a - 1e-12)
     side = left if geometry == "MT" else right
-    held |= ~up & (np.abs(place[0] - side) < 1e-12) & ((geometry == "MT") | (place[1] < 1e-12))
+    if not clamped:  # its ends say where it is
+        held |= ~up & (np.abs(place[0] - side) < 1e-12) & ((geometry == "MT") | (place[1] < 1e-12))
     symmetric = solver_direct_scipy(permc_spec="MMD_AT_PLUS_A")
     end = place[1] > height - 1e-12
     if clamped:
