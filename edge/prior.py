@@ -8,8 +8,8 @@ are measured, nothing is expected of them.
 
 Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6, where b = a (1 - a/W): a the crack
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
-from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py makes them again. M(T) at 0: Westergaard's
-crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
+from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py makes them again. SENT at 0: from 0.05. M(T)
+at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
 """
 
 from dataclasses import dataclass
@@ -20,13 +20,13 @@ from edge.rig import Specimen
 
 FIRST = 3  # the term that the shares begin with
 EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
-    "SENT": (  # ends free to rotate; below a/W = 0.05 as there
-        (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8),
+    "SENT": (  # ends free to rotate
+        (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8),
         (
-            (0.40, 0.37, 0.25, 0.07, -0.16, -0.43, -0.73, -1.05, -1.38),
-            (-0.21, -0.20, -0.15, -0.09, -0.03, 0.02, 0.08, 0.14, 0.21),
-            (0.07, 0.09, 0.05, 0.00, -0.05, -0.12, -0.21, -0.33, -0.47),
-            (0.14, 0.07, 0.04, 0.04, 0.02, 0.02, 0.03, 0.06, 0.09),
+            (0.43, 0.40, 0.37, 0.25, 0.07, -0.16, -0.43, -0.73, -1.05, -1.38),
+            (-0.21, -0.21, -0.20, -0.15, -0.09, -0.03, 0.02, 0.08, 0.14, 0.21),
+            (0.07, 0.07, 0.09, 0.05, 0.00, -0.05, -0.12, -0.21, -0.33, -0.47),
+            (0.14, 0.14, 0.07, 0.04, 0.04, 0.02, 0.02, 0.03, 0.06, 0.09),
         ),
     ),
     "MT": (  # 2a/W
@@ -52,10 +52,10 @@ EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
     ),
 }
 BENT = (  # of the same SENT in pure bending, less those in tension
-    (-0.12, -0.24, -0.42, -0.54, -0.59, -0.58, -0.51, -0.41, -0.28),
-    (0.05, 0.10, 0.17, 0.20, 0.20, 0.17, 0.12, 0.09, 0.05),
-    (-0.06, -0.11, -0.17, -0.19, -0.18, -0.14, -0.11, -0.08, -0.06),
-    (0.02, 0.03, 0.04, 0.05, 0.04, 0.02, 0.01, 0.01, 0.02),
+    (0.00, -0.12, -0.24, -0.42, -0.54, -0.59, -0.58, -0.51, -0.41, -0.28),
+    (0.00, 0.05, 0.10, 0.17, 0.20, 0.20, 0.17, 0.12, 0.09, 0.05),
+    (0.00, -0.06, -0.11, -0.17, -0.19, -0.18, -0.14, -0.11, -0.08, -0.06),
+    (0.00, 0.02, 0.03, 0.04, 0.05, 0.04, 0.02, 0.01, 0.01, 0.02),
 )
 
 
@@ -76,7 +76,7 @@ def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
     geometry = "SENT" if s.geometry == "SENT-clamped" else s.geometry  # grips bend it back
     places, terms = EXPECTED.get(geometry, ((0.0,), ()))
     alpha = crack_mm / s.room_mm
-    if not 0 < alpha <= places[-1]:
+    if not (terms and alpha > 0 and places[0] <= alpha <= places[-1]):
         return Prior(feature_mm)
 
     def shares(terms: tuple[tuple[float, ...], ...]) -> tuple[float, ...]:

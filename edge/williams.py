@@ -121,7 +121,8 @@ def fit(
     if flow is not None:
         x = x + flow.columns(z, terms, unit)
     shares = _shares(prior.shares if prior is not None else (), terms, unit)
-    _carry(x, shares)
+    if shares.any():
+        _carry(x, shares)
     xw = x if weights is None else x * weights
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if prior is None:
@@ -188,7 +189,7 @@ def _averaged(
     size = scale * prior.fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
     higher = order >= 3
     bent = np.zeros(len(order))
-    bent[[2, 4, *range(5, len(order), 2)]] = BENT_SD * scale * _shares(prior.bent, terms, unit)[:terms]
+    bent[[2, 4, *range(5, len(order), 2)]] = BENT_SD * scale * unit**-0.5 * _shares(prior.bent, terms, unit)[:terms]
     evidences, means, covariances = [], [], []
     for factor in KNOWN_PRIORS if prior.shares else PRIORS:
         third = factor if prior.shares else max(factor, PRIOR_3)
