@@ -6,7 +6,7 @@ terms beyond K and T (edge/williams.py) have an expected share of K, and only wh
 the map: for that the prior's deviation is averaged over from a few per cent up, as the map weighs it. K and T themselves
 are measured, nothing is expected of them.
 
-Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6, where b = a (1 - a/W): a the crack
+Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6 (C(T): 9), where b = a (1 - a/W): a the crack
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
 from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py makes them again. SENT at 0: from 0.05. M(T)
 at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
@@ -51,6 +51,7 @@ EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
         ),
     ),
 }
+EDGE_CRACKED = ("SENT", "SENT-clamped", "ESET")  # one plate; grips bend it back, pins beside its middle bend it more
 BENT = (  # of the same SENT in pure bending, less those in tension
     (0.00, -0.12, -0.24, -0.42, -0.54, -0.59, -0.58, -0.51, -0.41, -0.28),
     (0.00, 0.05, 0.10, 0.17, 0.20, 0.20, 0.17, 0.12, 0.09, 0.05),
@@ -73,7 +74,7 @@ class Prior:
 def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
     """Of a crack of that size in the specimen, whose next feature is so far away. Shares only for a shape that has a table
     and a crack size in it."""
-    geometry = "SENT" if s.geometry == "SENT-clamped" else s.geometry  # grips bend it back
+    geometry = "SENT" if s.geometry in EDGE_CRACKED else s.geometry
     places, terms = EXPECTED.get(geometry, ((0.0,), ()))
     alpha = crack_mm / s.room_mm
     if not (terms and alpha > 0 and places[0] <= alpha <= places[-1]):

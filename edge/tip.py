@@ -4,12 +4,13 @@ With a hint (the last tip) a few steps of variable projection (see edge/williams
 that look most like a tip (edge/tip_candidates.py) are refined and the best of them is kept, if it is a tip at all.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from edge import williams
 from edge.conduction import Flow
+from edge.prior import Prior
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
 from edge.tip_candidates import candidates
@@ -30,6 +31,7 @@ SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 TURNS_DEG = ((-10.0, 10.0), (-10.0, 10.0), (-5.0, 5.0))  # each from the best so far; none after the first two if neither is better
+STRAIGHT_DEG = 12.0  # off the direction of growth: beyond it nothing is expected of the field but that it fades
 TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and what a curved wake hides
 CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 
@@ -157,6 +159,9 @@ class _Search:
         crack = float(along(self.rig, self.row, self.col, self.rig.view.growth_angle_deg))
         conducting = self.flow is None or self.flow.share > 0
         self.region = choose(self.rig, crack, self.dK, self.frequency_hz, conducting)
+        off_deg = (self.angle_deg - self.rig.view.growth_angle_deg + 180) % 360 - 180
+        if abs(off_deg) > STRAIGHT_DEG and self.region.prior is not None:
+            self.region = replace(self.region, prior=Prior(self.region.prior.fades_over_mm))
         self.pixels = _pixels(self.usable, (self.row, self.col), self.angle_deg, self.mm, self.region)
         self.whole = max(1, self.pixels[0].size)
 

@@ -90,6 +90,15 @@ def test_fem_edge_crack_has_the_handbook_K(alpha, F):
     assert fem.unit("SENT", alpha).K == pytest.approx(F * np.sqrt(np.pi * alpha), rel=0.005)
 
 
+@pytest.mark.parametrize("alpha", [0.2, 0.4])
+def test_fem_edge_crack_with_clamped_ends_or_bent_has_the_handbook_K(alpha):
+    """Ends four widths apart; the handbook's compliance method is an approximation."""
+    root = np.sqrt(np.pi * alpha)
+    assert fem.unit("SENT", alpha, clamped=True).K == pytest.approx(handbook.sent_clamped_factor(alpha, 4.0) * root, rel=0.015)
+    bending = fem.unit("SENT", alpha, bending=0.3).K - fem.unit("SENT", alpha).K
+    assert bending == pytest.approx(0.3 * handbook.sent_bending_factor(alpha) * root, rel=0.03)
+
+
 @pytest.mark.parametrize("alpha", [0.05, 0.2, 0.4, 0.6])
 def test_fem_centre_crack_has_the_secant_K(alpha):
     """K = s sqrt(pi a sec(pi a/W)): ASTM E647 (M)."""
