@@ -146,7 +146,8 @@ def test_pins_of_an_eset_bend_it_by_a_fixed_share(a):
 
 
 def scores(plate, geometry, draws=12, dK=15.0, width_mm=WIDTH_MM, turned_deg=0.0):
-    """turned_deg: from the rig file's direction of growth to the crack's. (estimate - truth) / stated deviation of K and T for noisy maps of the plate, (draws, 2), and T's deviation, MPa."""
+    """(estimate - truth) / stated deviation of K and T for noisy maps of the plate, (draws, 2), and T's deviation, MPa.
+    turned_deg: from the rig file's direction of growth to the crack's."""
     level = dK / plate.KI_MPa_sqrt_m
     seen, usable = level * np.nan_to_num(plate.sum_MPa), noisy(plate)[1]
     rig, out = rig_for(plate, geometry, width_mm), []
