@@ -10,6 +10,11 @@ Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n 
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
 from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py makes them again. SENT at 0: from 0.05. M(T)
 at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
+
+A notch is wider than a crack. What that changes around the tip begins at the notch's end, a distance d behind the tip, and is
+written as the first two pairs of functions that are singular there and leave the crack's faces free (edge/williams.py). For a
+slot of half width h the first pair is some 0.05 h/d of the singular stress at d, the second less by h/d or more (finite
+elements, h = 0.1 to 1 mm, d = 1 to 3 mm; the prior's deviations are twice that).
 """
 
 from dataclasses import dataclass
@@ -18,6 +23,8 @@ import numpy as np
 
 from edge.rig import Specimen
 
+NOTCH_SHARE = 0.1  # see above
+NOTCH_FREE = 0.75  # mm, or notch widths: nearer to the notch a crack is none yet (ASTM E647, from memory: 1 mm or the width)
 FIRST = 3  # the term that the shares begin with
 EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
     "SENT": (  # ends free to rotate
@@ -64,24 +71,38 @@ BENT = (  # of the same SENT in pure bending, less those in tension
 class Prior:
     """fades_over_mm: L, distance to the plate's next feature, over which higher terms fade; shares: what c_n / c_1 should
     be for n = FIRST ..., mm^(-(n-1)/2), empty where nothing is known; bent: what is to be added to them for each part of
-    K that comes from bending, empty where that is known."""
+    K that comes from bending, empty where that is known. notch_back_mm: from the tip to the notch's end, 0 without one;
+    notch_half_mm: half its width."""
 
     fades_over_mm: float
     shares: tuple[float, ...] = ()
     bent: tuple[float, ...] = ()
+    notch_back_mm: float = 0.0
+    notch_half_mm: float = 0.0
+
+    def notch_sds(self, c1: float) -> tuple[float, ...]:
+        """Deviations of what the notch adds, MPa, where the singular stress is c1 r^(-1/2), MPa and mm."""
+        if not self.notch_back_mm:
+            return ()
+        slender = self.notch_half_mm / self.notch_back_mm
+        first = NOTCH_SHARE * slender * c1 * self.notch_back_mm**-0.5
+        return first, first, slender * first, slender * first
 
 
 def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
     """Of a crack of that size in the specimen, whose next feature is so far away. Shares only for a shape that has a table
     and a crack size in it."""
+    back = crack_mm - s.notch_mm
+    out = s.notch_mm > 0 and s.notch_width_mm > 0 and back >= NOTCH_FREE * max(1.0, s.notch_width_mm)
+    notch = (back, s.notch_width_mm / 2) if out else (0.0, 0.0)
     geometry = "SENT" if s.geometry in EDGE_CRACKED else s.geometry
     places, terms = EXPECTED.get(geometry, ((0.0,), ()))
     alpha = crack_mm / s.room_mm
     if not (terms and alpha > 0 and places[0] <= alpha <= places[-1]):
-        return Prior(feature_mm)
+        return Prior(feature_mm, (), (), *notch)
 
     def shares(terms: tuple[tuple[float, ...], ...]) -> tuple[float, ...]:
         b = crack_mm * (1 - alpha)
         return tuple(float(np.interp(alpha, places, term)) * b ** (-n / 2) for n, term in enumerate(terms, FIRST - 1))
 
-    return Prior(feature_mm, shares(terms), shares(BENT) if geometry == "SENT" else ())
+    return Prior(feature_mm, shares(terms), shares(BENT) if geometry == "SENT" else (), *notch)

@@ -42,6 +42,7 @@ class Specimen:
     width_mm: float = limited(math.inf, low=1.0, high=5000.0, unit="mm", remedy="for MT the full width; 1 m is 1000 mm")
     thickness_mm: float = limited(math.nan, low=0.02, high=500.0, unit="mm", remedy="1 m is 1000 mm")
     notch_mm: float = limited(0.0, low=0.0, high=5000.0, unit="mm", remedy="from the datum; MT: half its length")
+    notch_width_mm: float = limited(0.3, low=0.0, high=50.0, unit="mm", remedy="across the crack; 0: as thin as the crack")
     free_length_mm: float | None = limited(None, low=1.0, high=50000.0, unit="mm", remedy="between the grips")
     temperature_C: float | None = limited(
         None, low=-200.0, high=1500.0, unit="degrees Celsius", remedy="of the surface; kelvin less 273.15"

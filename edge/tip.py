@@ -10,7 +10,6 @@ import numpy as np
 
 from edge import williams
 from edge.conduction import Flow
-from edge.prior import Prior
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
 from edge.tip_candidates import candidates
@@ -161,7 +160,7 @@ class _Search:
         self.region = choose(self.rig, crack, self.dK, self.frequency_hz, conducting)
         off_deg = (self.angle_deg - self.rig.view.growth_angle_deg + 180) % 360 - 180
         if abs(off_deg) > STRAIGHT_DEG and self.region.prior is not None:
-            self.region = replace(self.region, prior=Prior(self.region.prior.fades_over_mm))
+            self.region = replace(self.region, prior=replace(self.region.prior, shares=(), bent=()))
         self.pixels = _pixels(self.usable, (self.row, self.col), self.angle_deg, self.mm, self.region)
         self.whole = max(1, self.pixels[0].size)
 
@@ -173,13 +172,13 @@ class _Search:
         """The same fit with Huber's weights (Ann. Math. Stat. 35 (1964) 73, from memory), which a covered part of the view
         does not draw to itself."""
         for _ in range(HUBER_ROUNDS):
-            off = np.abs(self.stress[self.pixels] - _predicted(series, z, self.flow))
+            off = np.abs(self.stress[self.pixels] - _predicted(series, z, self.region, self.flow))
             series = self.fitted(z, abs(series.coefficients[0]), 1 / np.maximum(1.0, off / (HUBER * self.sd)))
         return series
 
     def pixels_stand(self, series: williams.Series, z: np.ndarray) -> bool:
         """Whether the place where the steps have come to rest leaves nothing of the pixels to change; changes them."""
-        good = _fitting(_predicted(series, z, self.flow), self.stress[self.pixels], self.sd, self.pixels)
+        good = _fitting(_predicted(series, z, self.region, self.flow), self.stress[self.pixels], self.sd, self.pixels)
         if self.tidied < TIDY_ROUNDS and not good.all():
             self.pixels, self.tidied = (self.pixels[0][good], self.pixels[1][good]), self.tidied + 1
             return False
@@ -243,8 +242,10 @@ def _common(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]) 
     return both // width, both % width
 
 
-def _predicted(series: williams.Series, z: np.ndarray, flow: Flow | None) -> np.ndarray:
+def _predicted(series: williams.Series, z: np.ndarray, region: Region, flow: Flow | None) -> np.ndarray:
     stress = williams.evaluate(series.coefficients, z)
+    if series.notch.size and region.prior is not None:
+        stress = stress + series.notch @ williams.notch_columns(z, region.prior.notch_back_mm)
     return stress if flow is None else stress + flow.real_part(z, series.coefficients)
 
 

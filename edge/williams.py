@@ -38,11 +38,12 @@ MPA_SQRT_MM_TO_M = np.sqrt(1e-3)
 
 @dataclass(frozen=True)
 class Series:
-    """coefficients (N,) complex, MPa mm^(1-n/2); shift: step to the better tip, complex mm in crack coordinates;
-    covariance over [shift x, shift y, K_I, K_II, T] in mm, MPa sqrt(m), MPa; rss: weighted residual sum of squares;
-    r2: share of the variance explained; pixels: number fitted."""
+    """coefficients (N,) complex, MPa mm^(1-n/2); notch (4,) or (0,): of the columns that a notch adds, MPa; shift: step to
+    the better tip, complex mm in crack coordinates; covariance over [shift x, shift y, K_I, K_II, T] in mm, MPa sqrt(m),
+    MPa; chi2: per degree of freedom; r2: share of the variance explained; pixels: number fitted."""
 
     coefficients: np.ndarray
+    notch: np.ndarray
     shift: complex
     covariance: np.ndarray
     chi2: float
@@ -57,6 +58,8 @@ class Series:
     @property
     def T_MPa(self) -> float:
         return float(self.coefficients[1].real)
+
+SECOND = 30.0
 
 
 def to_crack(
@@ -82,6 +85,16 @@ def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.
         i += 1 if n == 2 else 2
         power = power * root
     return columns
+
+
+def notch_columns(z: np.ndarray, back_mm: float) -> np.ndarray:
+    """What a notch wider than the crack adds at z (n,) complex mm, its end back_mm behind the tip; (4, n), or (0, n) without
+    one. Real parts of functions that are singular at its end and, like the series, leave the crack's faces free."""
+    if not back_mm:
+        return np.empty((0, z.size))
+    pole = back_mm / (z + back_mm)
+    root = np.sqrt(back_mm / z)
+    return np.stack([(root * pole).real, pole.real, (root * pole**2).real, (pole**2).real])
 
 
 def evaluate(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
@@ -123,6 +136,9 @@ def fit(
     shares = _shares(prior.shares if prior is not None else (), terms, unit)
     if shares.any():
         _carry(x, shares)
+    own = len(x)  # columns of the series
+    if prior is not None and prior.notch_back_mm:
+        x = np.concatenate([x, notch_columns(z, prior.notch_back_mm)])
     xw = x if weights is None else x * weights
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if prior is None:
@@ -139,7 +155,7 @@ def fit(
     chi2 = rss / sd_MPa**2 / max(1, z.size - len(b))
     total = float(np.sum((stress_MPa - stress_MPa.mean()) ** 2))
     coefficients = np.array(
-        [complex(b[2], b[3]), complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, len(b), 2)]
+        [complex(b[2], b[3]), complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, own, 2)]
     )
     coefficients = (coefficients + shares[:terms] * complex(b[2], b[3])) * unit ** (1 - np.arange(1, terms + 1) / 2)
     c1 = complex(b[2], b[3])
@@ -148,7 +164,7 @@ def fit(
     for who, size in groups:
         spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
         covariance += _named(spread @ spread.T, c1, unit)
-    return Series(coefficients, shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
+    return Series(coefficients, b[own:], shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
 
 
 def _shares(of_c1: tuple[float, ...], terms: int, unit: float) -> np.ndarray:
@@ -188,18 +204,19 @@ def _averaged(
     # in units of z/unit the coefficient of term n is c_n unit^(n/2-1)
     size = scale * prior.fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
     higher = order >= 3
-    bent = np.zeros(len(order))
+    notch = np.array(prior.notch_sds(scale))
+    bent = np.zeros(len(gram))
     bent[[2, 4, *range(5, len(order), 2)]] = BENT_SD * scale * unit**-0.5 * _shares(prior.bent, terms, unit)[:terms]
     evidences, means, covariances = [], [], []
     for factor in KNOWN_PRIORS if prior.shares else PRIORS:
         third = factor if prior.shares else max(factor, PRIOR_3)
         spread = np.select([order == 2, order == 3], [PRIOR_T, third], factor)
-        precision = np.where(order >= 2, 1 / (spread * size) ** 2, 0.0)
+        precision = np.concatenate([np.where(order >= 2, 1 / (spread * size) ** 2, 0.0), 1 / notch**2])
         loose = 1 + precision @ bent**2  # one direction more to be free in: Woodbury's identity and determinant
         along = precision * bent / np.sqrt(loose)
         inverse = _inverse(gram + np.diag(precision) - np.outer(along, along))
         b = inverse @ right
-        determinants = np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[higher])) - np.log(loose)
+        determinants = np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[: len(order)][higher])) - np.log(loose)
         evidences.append(right @ b + determinants)
         means.append(b)
         covariances.append(inverse)

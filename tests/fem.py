@@ -6,7 +6,7 @@ fields. K comes from the J-integral, T from the interaction integral with the fi
 
 Everything is solved once at unit width, unit nominal stress P/(BW) and unit modulus; plane stress with traction loads
 does not depend on the modulus. Loads: SENT and M(T): uniform traction two widths away (SENT: ends free to rotate; or with
-bending on top; or held so that they cannot rotate).
+bending on top; or held so that they cannot rotate; or with a slot of square end instead of the crack's first part).
 C(T): the hole of ASTM E647 is a disc of nearly no stiffness, its outline as ragged as the grid; the pin's force is a
 body force in a band around its upper half, growing with height above the hole's centre; the notch is as thin as the
 crack. Against E647's polynomial K is 1.4 % high at a/W = 0.2 and within 0.4 % from 0.3 to 0.7.
@@ -51,6 +51,12 @@ def graded(length: float, largest: float) -> np.ndarray:
     return np.concatenate([[0.0], np.cumsum(steps)]) * length / total
 
 
+def coarsened(length: float, largest: float, half: float) -> np.ndarray:
+    """The same, nothing finer than a tenth of `half`."""
+    places = graded(length, largest)
+    return np.concatenate([[0.0], places[places > half / 10]])
+
+
 @dataclass(frozen=True)
 class Solved:
     """Unit solution: crack a and lengths in widths, stresses over P/(BW); K over P/(BW) sqrt(W)."""
@@ -60,18 +66,20 @@ class Solved:
     K: float
     T: float
     corners: tuple[float, float, float, float]  # x from, to; y from, to
-    u: RectBivariateSpline  # displacements through all nodes of the grid; smoother than the elements' own slopes
-    v: RectBivariateSpline
+    ahead: tuple[RectBivariateSpline, RectBivariateSpline]  # displacements u, v through all nodes of the grid; smoother than
+    above: tuple[RectBivariateSpline, RectBivariateSpline]  # the elements' own slopes; `above` the slot, `ahead` of its end
+    slot: tuple[float, float] = (0.0, 0.0)  # length, half width
 
     def stress_sum(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """sigma_x + sigma_y at any points (datum at x = 0, crack on y = 0); NaN outside the specimen."""
         x, y = np.broadcast_arrays(np.abs(x) if self.geometry == "MT" else x, np.abs(y))
         left, right, _, top = self.corners
-        outside = (x < left) | (x > right) | (y > top)
+        beside = x < self.slot[0]
+        outside = (x < left) | (x > right) | (y > top) | (beside & (y < self.slot[1]))
         if self.geometry == "CT":
             outside |= np.hypot(x, y - HOLE_Y) < HOLE_RADIUS
-        dilatation = self.u.ev(x, y, dx=1) + self.v.ev(x, y, dy=1)
-        return np.where(outside, np.nan, dilatation / (1 - POISSON))
+        dilatation = [u.ev(x, y, dx=1) + v.ev(x, y, dy=1) for u, v in (self.above, self.ahead)]
+        return np.where(outside, np.nan, np.where(beside, *dilatation) / (1 - POISSON))
 
 
 def _stress(strain: np.ndarray) -> np.ndarray:
@@ -81,14 +89,24 @@ def _stress(strain: np.ndarray) -> np.ndarray:
 
 
 @cache
-def unit(geometry: str, a: float, bending: float = 0.0, clamped: bool = False) -> Solved:
+def unit(
+    geometry: str, a: float, bending: float = 0.0, clamped: bool = False, slot: tuple[float, float] = (0.0, 0.0)
+) -> Solved:
     """Solve one specimen with crack size `a` from its datum, in widths. bending: stress at the datum's edge that a moment
-    adds to the unit one; clamped: ends that move apart as they are. Both for SENT."""
+    adds to the unit one; clamped: ends that move apart as they are; slot: length and half width. All of them for SENT."""
     left, right, height = PARTS[geometry]
     h = LARGEST[geometry]
     x = np.concatenate([a - graded(a - left, h)[::-1], a + graded(right - a, h)[1:]])
     y = graded(height, h)
-    basis = Basis(MeshQuad.init_tensor(x, y), ElementVector(ElementQuad2()), intorder=5)
+    length, half = slot
+    if length:  # finest at the tip and at the corner
+        near = a - graded(a - length, 0.3 * (a - length))[::-1]
+        x = np.concatenate([(length - coarsened(length, h, half))[:0:-1], near, x[x > a]])
+        y = np.concatenate([graded(half, half / 4), half + coarsened(height - half, h, half)[1:]])
+    mesh = MeshQuad.init_tensor(x, y)
+    middle = mesh.p[:, mesh.t].mean(axis=1)
+    mesh = mesh.remove_elements(np.flatnonzero((middle[0] < length) & (middle[1] < half)))
+    basis = Basis(mesh, ElementVector(ElementQuad2()), intorder=5)
     place = basis.doflocs
     up = np.zeros(basis.N, bool)
     up[basis.split_indices()[1]] = True
@@ -123,11 +141,22 @@ def unit(geometry: str, a: float, bending: float = 0.0, clamped: bool = False) -
         u /= (stiffness @ u)[up & end].sum()
     else:
         u = solve(*condense(stiffness, load, D=np.flatnonzero(held)), solver=symmetric)
-    K, T = _K_and_T(basis, u, a, min(a - max(left, 0), right - a) / 2)
-    order = np.lexsort(np.round(place[::-1, up], 9))
+    K, T = _K_and_T(basis, u, a, min(a - max(left, 0), right - a, 1.9 * (a - length)) / 2)
     grid = [np.sort(np.concatenate([p, (p[1:] + p[:-1]) / 2])) for p in (x, y)]
-    fields = [u[part][order].reshape(len(grid[0]), len(grid[1])) for part in (~up, up)]
-    return Solved(geometry, a, K, T, (left, right, 0.0, height), *(RectBivariateSpline(*grid, f) for f in fields))
+
+    def splines(from_x: float, to_x: float, from_y: float) -> tuple[RectBivariateSpline, RectBivariateSpline]:
+        gx, gy = grid[0][(grid[0] > from_x) & (grid[0] < to_x)], grid[1][grid[1] > from_y]
+        fields = []
+        for part in (~up, up):
+            px, py = place[:, part]
+            inside = (px > from_x) & (px < to_x) & (py > from_y)
+            order = np.lexsort(np.round((py[inside], px[inside]), 9))
+            fields.append(RectBivariateSpline(gx, gy, u[part][inside][order].reshape(gx.size, gy.size)))
+        return fields[0], fields[1]
+
+    ahead = splines(length - 1e-12 if length else -np.inf, np.inf, -np.inf)
+    above = splines(-np.inf, length + 1e-12, half - 1e-12) if length else ahead
+    return Solved(geometry, a, K, T, (left, right, 0.0, height), ahead, above, slot)
 
 
 def plate(
@@ -143,13 +172,15 @@ def plate(
     blur_px: float = 0.6,
     bending: float = 0.0,
     clamped: bool = False,
+    slot_mm: tuple[float, float] = (0.0, 0.0),
 ) -> CrackedPlate:
-    """A specimen on pixels; crack_mm from the datum (M(T): half crack, from the centre line), stress_MPa = P/(BW); bending
-    and clamped as in `unit`.
+    """A specimen on pixels; crack_mm from the datum (M(T): half crack, from the centre line), stress_MPa = P/(BW); the rest
+    as in `unit`.
 
     `cover` is the share of the specimen in what a blurred pixel sees; the stress sum is the mean over that share.
     """
-    solved = unit(geometry, round(crack_mm / width_mm, 9), bending, clamped)
+    slot = slot_mm[0] / width_mm, slot_mm[1] / width_mm
+    solved = unit(geometry, round(crack_mm / width_mm, 9), bending, clamped, slot)
 
     def on_specimen(row: np.ndarray, col: np.ndarray) -> np.ndarray:
         x, y = crack_coordinates(row, col, tip_px, angle_deg, mm_per_px)

@@ -92,11 +92,12 @@ def test_clamped_ends_or_pins_off_the_middle_bend_the_same_plate_and_only_an_edg
     assert prior(specimen("CT"), 15.0, 5.0).bent == () == prior(specimen("MT"), 7.0, 5.0).bent
 
 
-def test_fit_with_expected_terms_equals_its_plain_twin():
-    """b = A q with independent q: the step, c_1 and T, what each term differs by, and how much bending there is. A is written
-    out term by term; the fits under several factors are weighed by the density of the whole map."""
+@pytest.mark.parametrize("back_mm", [0.0, 4.0])
+def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
+    """b = A q with independent q: the step, c_1 and T, what each term differs by, how much bending there is, and what a notch
+    adds. A is written out term by term; the fits under several factors are weighed by the density of the whole map."""
     terms, scale, L, sd = 7, 150.0, 6.0, 2.0
-    believed = Prior(L, (0.05, -0.01, 0.004, 0.001), (0.03, 0.01, -0.002))
+    believed = Prior(L, (0.05, -0.01, 0.004, 0.001), (0.03, 0.01, -0.002), back_mm, 0.5)
     z = (np.arange(-40, 41)[None, :] + 0.3 + 1j * (np.arange(-40, 41)[:, None] - 0.4)).ravel() * 0.15
     z = z[(np.abs(z) > 0.9) & (np.abs(z) < 3.0) & (np.abs(np.angle(z)) < 2.4)][::3]
     stress = plates.centre_crack_sum(z.real, z.imag, 12.0, 60.0, 15.0) + sd * np.random.default_rng(1).standard_normal(z.size)
@@ -113,9 +114,19 @@ def test_fit_with_expected_terms_equals_its_plain_twin():
             A[i + 1, 1] = -n * share.get(n + 2, 0.0)
             A[i + 1, 3] = share.get(n, 0.0) if n > 1 else 1.0
 
+    notch_sd = []
+    if back_mm:
+        r, angle = np.abs(z + back_mm), np.angle(z + back_mm)
+        rays = np.array([back_mm**m * r ** -float(m) * np.exp(-1j * m * angle) for m in (1, 2)])
+        halves = np.sqrt(back_mm / np.abs(z)) * np.exp(-0.5j * np.angle(z))
+        columns = np.column_stack([columns, (halves * rays[0]).real, rays[0].real, (halves * rays[1]).real, rays[1].real])
+        A = np.block([[A, np.zeros((len(A), 4))], [np.zeros((4, A.shape[1])), np.eye(4)]])
+        first = 0.1 * 0.5 / back_mm * scale / np.sqrt(back_mm)
+        notch_sd = [first, first, first * 0.5 / back_mm, first * 0.5 / back_mm]
+
     def prior_sd(factor):
         higher = [factor * scale * L ** (-(n - 1) / 2) for n in range(3, terms + 1) for _ in "ri"]
-        return np.array([1e4] * 4 + [williams.PRIOR_T * scale * L**-0.5, *higher, 1.0])
+        return np.array([1e4] * 4 + [williams.PRIOR_T * scale * L**-0.5, *higher, 1.0, *notch_sd])
 
     likely, fits, covariances = [], [], []
     for factor in williams.KNOWN_PRIORS:
@@ -132,8 +143,9 @@ def test_fit_with_expected_terms_equals_its_plain_twin():
     variance = weight @ np.array([np.diag(c) for c in covariances]) + weight @ off**2
     assert found.coefficients[0] == pytest.approx(complex(q[2], q[3]), rel=1e-4)
     assert found.T_MPa == pytest.approx(q[4], rel=1e-4)
-    b = A @ np.concatenate([[0, 0], q[2:]])
-    assert found.coefficients[2:] == pytest.approx(b[5::2] + 1j * b[6::2], rel=1e-3, abs=1e-4)
+    b, own = A @ np.concatenate([[0, 0], q[2:]]), 5 + 2 * (terms - 2)
+    assert found.coefficients[2:] == pytest.approx(b[5:own:2] + 1j * b[6:own:2], rel=1e-3, abs=1e-4)
+    assert found.notch == pytest.approx(b[own:], rel=1e-3, abs=1e-4)
     assert found.shift == pytest.approx(2 * complex(q[0], q[1]) / complex(q[2], q[3]), rel=1e-3)
     assert found.covariance[4, 4] == pytest.approx(variance[4] * max(1.0, found.chi2), rel=1e-3)
 
@@ -145,12 +157,13 @@ def test_pins_of_an_eset_bend_it_by_a_fixed_share(a):
     assert fem.unit("SENT", a, PINS).K == pytest.approx(F, rel=0.03)
 
 
-def scores(plate, geometry, draws=12, dK=15.0, width_mm=WIDTH_MM, turned_deg=0.0):
+def scores(plate, geometry, draws=12, dK=15.0, width_mm=WIDTH_MM, turned_deg=0.0, **specimen):
     """(estimate - truth) / stated deviation of K and T for noisy maps of the plate, (draws, 2), and T's deviation, MPa.
     turned_deg: from the rig file's direction of growth to the crack's."""
     level = dK / plate.KI_MPa_sqrt_m
     seen, usable = level * np.nan_to_num(plate.sum_MPa), noisy(plate)[1]
     rig, out = rig_for(plate, geometry, width_mm), []
+    rig = replace(rig, specimen=replace(rig.specimen, **specimen))
     rig = replace(rig, view=replace(rig.view, growth_angle_deg=plate.angle_deg - turned_deg))
     for seed in range(draws):
         stress = seen + NOISE_MPA * np.random.default_rng(seed).standard_normal(seen.shape)
@@ -184,3 +197,38 @@ def test_a_crack_that_has_turned_off_its_direction_is_covered_by_the_deviations(
     plate = plates.arc_crack(turns_deg=turns_deg)
     found, _ = scores(plate, "MT", 12, 8.0, 300.0, turns_deg / 2)
     assert np.sqrt(np.mean(found**2, axis=0)).max() < 1.5
+
+
+SLOTS = [(8.0, 0.25), (9.0, 0.5)]  # crack size and half width of the slot, mm; it ends at 6 mm
+
+
+@pytest.mark.parametrize("crack_mm, half_mm", SLOTS)
+def test_a_slot_does_not_change_K_of_a_crack_that_has_left_it_and_the_standard_says_so(crack_mm, half_mm):
+    sharp = fem.unit("SENT", crack_mm / WIDTH_MM)
+    assert fem.unit("SENT", crack_mm / WIDTH_MM, slot=(6 / WIDTH_MM, half_mm / WIDTH_MM)).K == pytest.approx(sharp.K, rel=1e-3)
+
+
+@pytest.mark.parametrize("crack_mm, half_mm", SLOTS)
+def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_mm, half_mm):
+    plate = fem.plate("SENT", crack_mm, WIDTH_MM, 60.0, slot_mm=(6.0, half_mm))
+    known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)
+    unknown, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=0.0)
+    assert np.sqrt(np.mean(known**2, axis=0)).max() < 1.5
+    assert np.sqrt(np.mean(unknown**2, axis=0)).max() > 1.8
+
+
+def test_a_crack_still_in_its_notch_and_a_notch_as_thin_as_the_crack_add_nothing():
+    s = specimen("SENT", notch_mm=6.0, notch_width_mm=1.0)
+    assert prior(s, 8.0, 5.0).notch_back_mm == pytest.approx(2.0) and prior(s, 8.0, 5.0).notch_half_mm == 0.5
+    assert prior(s, 6.7, 5.0).notch_back_mm == prior(specimen("SENT", notch_mm=6.0, notch_width_mm=0.0), 8.0, 5.0).notch_back_mm == 0.0
+    assert prior(specimen("plate", notch_mm=6.0), 8.0, 5.0).notch_sds(100.0)[0] == pytest.approx(0.1 * 0.15 / 2 * 100 / 2**0.5)
+
+
+def test_what_a_notch_adds_leaves_the_faces_of_the_crack_free_of_load():
+    """Harmonic, and even or odd about the crack as the series' own terms for opening: the stress normal to the faces is that
+    of Westergaard's form, 2 Re Z - y Im Z' there, zero where Z is imaginary; or a stress along the crack, where it is real."""
+    below, above = (np.linspace(-3.0, -0.1, 30) + sign * 1e-12j for sign in (-1, 1))
+    for root, straight in ((0, 1), (2, 3)):
+        upper, lower = williams.notch_columns(above, 4.0), williams.notch_columns(below, 4.0)
+        assert np.abs(upper[root]).max() < 1e-9 and np.abs(lower[root]).max() < 1e-9
+        assert upper[straight] == pytest.approx(lower[straight])

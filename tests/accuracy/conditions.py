@@ -137,6 +137,8 @@ def cracks() -> list[Condition]:
         *[only(f"SENT, a/W {a:g}, both edges in view", scenes.sent_across(a)) for a in (0.2, 0.3, 0.4, 0.5, 0.6)],
         *[only(f"SENT, a/W 0.35, bent by {b:+.0%}", scenes.specimen("SENT", 0.35, 70.0, bending=b)) for b in (-0.3, 0.3)],
         only("SENT, a/W 0.35, ends that cannot rotate", scenes.specimen("SENT", 0.35, 90.0, clamped=True)),
+        only("SENT, 2 mm out of a slot 0.5 mm wide", scenes.slotted(8.0, 6.0, 0.5)),
+        only("SENT, 3 mm out of a slot 1 mm wide", scenes.slotted(9.0, 6.0, 1.0)),
         only("CT, a/W 0.35", scenes.specimen("CT", 0.35, 13.0, width_mm=50.0)),
         only("CT, a/W 0.5", scenes.specimen("CT", 0.5, 8.0, width_mm=50.0)),
         only("MT, 2a/W 0.4", scenes.specimen("MT", 0.2, 80.0, width_mm=60.0)),
