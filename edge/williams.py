@@ -130,15 +130,8 @@ def fit(
     Raises numpy.linalg.LinAlgError where the pixels don't determine the series.
     """
     unit = float(np.median(np.abs(z)))
-    x = design(z, terms, unit)
-    if flow is not None:
-        x = x + flow.columns(z, terms, unit)
     shares = _shares(prior.shares if prior is not None else (), terms, unit)
-    if shares.any():
-        _carry(x, shares)
-    own = len(x)  # columns of the series
-    if prior is not None and prior.notch_back_mm:
-        x = np.concatenate([x, notch_columns(z, prior.notch_back_mm)])
+    x = _columns(z, unit, terms, shares, prior, flow)
     xw = x if weights is None else x * weights
     gram, right = xw @ x.T / sd_MPa**2, xw @ stress_MPa / sd_MPa**2
     if prior is None:
@@ -154,17 +147,29 @@ def fit(
     rss = float(residual @ residual)
     chi2 = rss / sd_MPa**2 / max(1, z.size - len(b))
     total = float(np.sum((stress_MPa - stress_MPa.mean()) ** 2))
-    coefficients = np.array(
-        [complex(b[2], b[3]), complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, own, 2)]
-    )
-    coefficients = (coefficients + shares[:terms] * complex(b[2], b[3])) * unit ** (1 - np.arange(1, terms + 1) / 2)
-    c1 = complex(b[2], b[3])
+    c1, own = complex(b[2], b[3]), 2 * terms + 1  # columns of the series
+    coefficients = np.array([c1, complex(b[4], 0.0)] + [complex(b[i], b[i + 1]) for i in range(5, own, 2)])
+    coefficients = (coefficients + shares[:terms] * c1) * unit ** (1 - np.arange(1, terms + 1) / 2)
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
     for who, size in groups:
         spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
         covariance += _named(spread @ spread.T, c1, unit)
     return Series(coefficients, b[own:], shift, covariance, chi2, 1 - rss / total if total > 0 else 0.0, z.size)
+
+
+def _columns(
+    z: np.ndarray, unit: float, terms: int, shares: np.ndarray, prior: Prior | None, flow: Flow | None
+) -> np.ndarray:
+    """(P, n): of the step and the series, with the heat that flows and the terms expected of K, then of a notch."""
+    x = design(z, terms, unit)
+    if flow is not None:
+        x = x + flow.columns(z, terms, unit)
+    if shares.any():
+        _carry(x, shares)
+    if prior is None or not prior.notch_back_mm:
+        return x
+    return np.concatenate([x, notch_columns(z, prior.notch_back_mm)])
 
 
 def _shares(of_c1: tuple[float, ...], terms: int, unit: float) -> np.ndarray:
