@@ -220,7 +220,8 @@ def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_m
 def test_a_crack_still_in_its_notch_and_a_notch_as_thin_as_the_crack_add_nothing():
     s = specimen("SENT", notch_mm=6.0, notch_width_mm=1.0)
     assert prior(s, 8.0, 5.0).notch_back_mm == pytest.approx(2.0) and prior(s, 8.0, 5.0).notch_half_mm == 0.5
-    assert prior(s, 6.7, 5.0).notch_back_mm == prior(specimen("SENT", notch_mm=6.0, notch_width_mm=0.0), 8.0, 5.0).notch_back_mm == 0.0
+    for crack_mm, wide_mm in ((6.7, 0.3), (7.4, 2.0), (8.0, 0.0)):
+        assert prior(specimen("SENT", notch_mm=6.0, notch_width_mm=wide_mm), crack_mm, 5.0).notch_back_mm == 0.0
     assert prior(specimen("plate", notch_mm=6.0), 8.0, 5.0).notch_sds(100.0)[0] == pytest.approx(0.1 * 0.15 / 2 * 100 / 2**0.5)
 
 
