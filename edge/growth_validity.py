@@ -118,7 +118,7 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
     if specimen is not None and specimen.geometry != "plate":
         crack, ratio = rates.crack_mm, points.load_ratio[middle]
         unit = handbook.specimen_K_MPa_sqrt_m(specimen, 1.0, crack)
-        out = max(0.1 * specimen.thickness_mm, specimen.notch_width_mm, 1.0)
+        out = max(0.1 * specimen.thickness_mm, specimen.notch_wide_mm, 1.0)
         wide = step > largest_interval_mm(specimen.geometry, (points.crack_mm[1:] + points.crack_mm[:-1]) / 2,
                                           specimen.width_mm)
         bad |= {

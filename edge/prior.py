@@ -93,8 +93,8 @@ def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
     """Of a crack of that size in the specimen, whose next feature is so far away. Shares only for a shape that has a table
     and a crack size in it."""
     back = crack_mm - s.notch_mm
-    out = s.notch_mm > 0 and s.notch_width_mm > 0 and back >= NOTCH_FREE * max(1.0, s.notch_width_mm)
-    notch = (back, s.notch_width_mm / 2) if out else (0.0, 0.0)
+    out = s.notch_mm > 0 and s.notch_wide_mm > 0 and back >= NOTCH_FREE * max(1.0, s.notch_wide_mm)
+    notch = (back, s.notch_wide_mm / 2) if out else (0.0, 0.0)
     geometry = "SENT" if s.geometry in EDGE_CRACKED else s.geometry
     places, terms = EXPECTED.get(geometry, ((0.0,), ()))
     alpha = crack_mm / s.room_mm

@@ -25,6 +25,9 @@ PRESET_KEYS = (
 )
 
 
+WIRE_CUT_MM = 0.3  # width of a slot (common practice, no source)
+
+
 @dataclass(frozen=True)
 class Specimen:
     """The specimen and its material. A `plate` may leave width (then inf) and thickness (then nan) out."""
@@ -42,7 +45,7 @@ class Specimen:
     width_mm: float = limited(math.inf, low=1.0, high=5000.0, unit="mm", remedy="for MT the full width; 1 m is 1000 mm")
     thickness_mm: float = limited(math.nan, low=0.02, high=500.0, unit="mm", remedy="1 m is 1000 mm")
     notch_mm: float = limited(0.0, low=0.0, high=5000.0, unit="mm", remedy="from the datum; MT: half its length")
-    notch_width_mm: float = limited(0.3, low=0.0, high=50.0, unit="mm", remedy="across the crack; 0: as thin as the crack")
+    notch_width_mm: float | None = limited(None, low=0.0, high=50.0, unit="mm", remedy="across the crack; 0: as thin as it")
     free_length_mm: float | None = limited(None, low=1.0, high=50000.0, unit="mm", remedy="between the grips")
     temperature_C: float | None = limited(
         None, low=-200.0, high=1500.0, unit="degrees Celsius", remedy="of the surface; kelvin less 273.15"
@@ -50,6 +53,12 @@ class Specimen:
     thermoelastic_constant_sd_per_MPa: float = limited(0.0, low=0.0, high=1e-4, unit="per MPa")
     paris_C: float | None = limited(None, above=0.0, high=1.0, unit="mm/cycle at 1 MPa sqrt(m)")
     paris_m: float | None = limited(None, low=1.0, high=15.0)
+
+    @property
+    def notch_wide_mm(self) -> float:
+        """Width of the notch: as given; else a wire-cut slot's, in C(T) half of what ASTM E647 allows (W/16, from memory)."""
+        likely = self.width_mm / 32 if self.geometry == "CT" else WIRE_CUT_MM
+        return likely if self.notch_width_mm is None else self.notch_width_mm
 
     @property
     def room_mm(self) -> float:

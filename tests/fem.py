@@ -93,7 +93,7 @@ def unit(
     geometry: str, a: float, bending: float = 0.0, clamped: bool = False, slot: tuple[float, float] = (0.0, 0.0)
 ) -> Solved:
     """Solve one specimen with crack size `a` from its datum, in widths. bending: stress at the datum's edge that a moment
-    adds to the unit one; clamped: ends that move apart as they are; slot: length and half width. All of them for SENT."""
+    adds to the unit one; clamped: ends that move apart as they are; both for SENT. slot: length and half width."""
     left, right, height = PARTS[geometry]
     h = LARGEST[geometry]
     x = np.concatenate([a - graded(a - left, h)[::-1], a + graded(right - a, h)[1:]])
@@ -101,7 +101,7 @@ def unit(
     length, half = slot
     if length:  # finest at the tip and at the corner
         near = a - graded(a - length, 0.3 * (a - length))[::-1]
-        x = np.concatenate([(length - coarsened(length, h, half))[:0:-1], near, x[x > a]])
+        x = np.concatenate([(length - coarsened(length - left, h, half))[:0:-1], near, x[x > a]])
         y = np.concatenate([graded(half, half / 4), half + coarsened(height - half, h, half)[1:]])
     mesh = MeshQuad.init_tensor(x, y)
     middle = mesh.p[:, mesh.t].mean(axis=1)

@@ -139,6 +139,7 @@ def cracks() -> list[Condition]:
         only("SENT, a/W 0.35, ends that cannot rotate", scenes.specimen("SENT", 0.35, 90.0, clamped=True)),
         only("SENT, 2 mm out of a slot 0.5 mm wide", scenes.slotted(8.0, 6.0, 0.5)),
         only("SENT, 3 mm out of a slot 1 mm wide", scenes.slotted(9.0, 6.0, 1.0)),
+        only("CT, 5 mm out of a notch 1.6 mm wide", scenes.slotted(15.0, 10.0, 1.6, "CT", 50.0, 14.0)),
         only("CT, a/W 0.35", scenes.specimen("CT", 0.35, 13.0, width_mm=50.0)),
         only("CT, a/W 0.5", scenes.specimen("CT", 0.5, 8.0, width_mm=50.0)),
         only("MT, 2a/W 0.4", scenes.specimen("MT", 0.2, 80.0, width_mm=60.0)),

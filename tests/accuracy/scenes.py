@@ -72,9 +72,11 @@ def specimen(
     return make
 
 
-def slotted(crack_mm: float, slot_mm: float, wide_mm: float) -> Scene:
-    """SENT whose crack begins at the end of a slot; the rig file has the slot's length and width."""
-    made = specimen("SENT", crack_mm / WIDTH_MM, 80.0, slot_mm=(slot_mm, wide_mm / 2))
+def slotted(
+    crack_mm: float, slot_mm: float, wide_mm: float, geometry: str = "SENT", width_mm: float = WIDTH_MM, stress_MPa: float = 80.0
+) -> Scene:
+    """A crack that begins at the end of a slot; the rig file has the slot's length and width."""
+    made = specimen(geometry, crack_mm / width_mm, stress_MPa, width_mm=width_mm, slot_mm=(slot_mm, wide_mm / 2))
     rig = {"specimen": {"notch_mm": slot_mm, "notch_width_mm": wide_mm}}
     return lambda rng: replace(made(rng), rig=rig, contact=Contact(min(1.5, 0.6 * (crack_mm - slot_mm)), 60.0))
 
