@@ -15,7 +15,7 @@ Array = np.ndarray
 
 INVALID: dict[str, str] = {
     "retarded": "growth slowed or hastened by an overload or underload, or a window that straddles one",
-    "precrack": "crack not yet max(0.1 B, notch width, 1 mm) out of the notch",
+    "precrack": "crack not yet max(0.1 B, notch_width_mm where it is given, 1 mm) out of the notch",
     "size": "crack size outside the range of the handbook solution",
     "ligament": "ligament too small to stay mostly elastic at maximum load",
     "increment_small": "crack grew by less than the larger of 0.25 mm and ten times the precision",
@@ -118,7 +118,7 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
     if specimen is not None and specimen.geometry != "plate":
         crack, ratio = rates.crack_mm, points.load_ratio[middle]
         unit = handbook.specimen_K_MPa_sqrt_m(specimen, 1.0, crack)
-        out = max(0.1 * specimen.thickness_mm, specimen.notch_wide_mm, 1.0)
+        out = max(0.1 * specimen.thickness_mm, specimen.notch_width_mm or 0.0, 1.0)
         wide = step > largest_interval_mm(specimen.geometry, (points.crack_mm[1:] + points.crack_mm[:-1]) / 2,
                                           specimen.width_mm)
         bad |= {

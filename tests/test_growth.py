@@ -470,20 +470,22 @@ def test_least_ligaments_by_hand(geometry, crack_mm, small):
     assert ligament_too_small(s, np.array([crack_mm]), np.array([50.0]), np.array([35.0])) == [small]
 
 
-def judged(crack_mm, load_kN=5.0, dK=15.0, sd_mm=0.001):
+def judged(crack_mm, load_kN=5.0, dK=15.0, sd_mm=0.001, notch_width_mm=None):
     """Words of secant rates through points of a C(T) (W = 60, B = 8 mm, notch 12 mm), 1000 cycles apart."""
     crack_mm, n = np.asarray(crack_mm, float), len(crack_mm)
     cycles, ones = 1000.0 * np.arange(n), np.ones(n)
     at = fixes_of(cycles, crack_mm, sd_mm, load_range_kN=load_kN * ones, load_ratio=0.1 * ones, dK_MPa_sqrt_m=dK * ones,
                   dK_sd=0.001 * ones)
     rates = growth_fit.secant(cycles, crack_mm, np.full(n, sd_mm))
-    specimen = Specimen("CT", 3e-6, 350.0, 205.0, 14.0, None, 60.0, 8.0, 12.0)
+    specimen = Specimen("CT", 3e-6, 350.0, 205.0, 14.0, None, 60.0, 8.0, 12.0, notch_width_mm)
     return judge(rates, at, specimen, np.full(n - 1, 15.0), np.full(n, np.nan), np.zeros(n - 1, bool))[0]
 
 
 def test_a_crack_counts_once_it_is_a_millimetre_out_of_a_thin_specimen_s_notch():
     """max(0.1 B, 1 mm), B = 8 mm."""
     assert ["precrack" in w for w in judged([12.6, 13.2, 13.7, 14.2])] == [True, False, False]  # at 12.9, 13.45, 13.95 mm
+    wide = judged([12.6, 13.2, 13.7, 14.2], notch_width_mm=1.6)
+    assert ["precrack" in w for w in wide] == [True, True, False]
 
 
 def test_steps_below_the_least_increment_do_not_count():
