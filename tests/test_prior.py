@@ -151,7 +151,7 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
     assert found.covariance[4, 4] == pytest.approx(variance[4] * max(1.0, found.chi2), rel=1e-3)
 
 
-@pytest.mark.parametrize("a", [0.2, 0.4, 0.6])
+@pytest.mark.parametrize("a", [0.2, 0.4])
 def test_pins_of_an_eset_bend_it_by_a_fixed_share(a):
     """ASTM E647's K of ESE(T) against finite elements of the same plate with 1.8 times its mean stress of bending."""
     F = handbook.eset_factor(a)
