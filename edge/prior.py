@@ -12,9 +12,9 @@ from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py 
 at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
 
 A notch is wider than a crack. What that changes around the tip begins at the notch's end, a distance d behind the tip, and is
-written as the first two pairs of functions that are singular there and leave the crack's faces free (edge/williams.py). For a
-slot of half width h the first pair is some 0.05 h/d of the singular stress at d, the second less by h/d or more (finite
-elements, h = 0.1 to 1 mm, d = 1 to 3 mm; the prior's deviations are twice that).
+written as the first two pairs of functions that are singular there and leave the crack's faces free (edge/williams.py). Of a
+slot of half width h the first pair is believed to be below 0.1 h/d of the singular stress at d, the second less by h/d: our
+own choice, from finite elements of slotted plates (tests/test_prior.py).
 """
 
 from dataclasses import dataclass
@@ -59,7 +59,7 @@ EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
     ),
 }
 EDGE_CRACKED = ("SENT", "SENT-clamped", "ESET")  # one plate; grips bend it back, pins beside its middle bend it more
-BENT = (  # of the same SENT in pure bending, less those in tension
+BENT_SHARES = (  # of the same SENT in pure bending, less those in tension
     (0.00, -0.12, -0.24, -0.42, -0.54, -0.59, -0.58, -0.51, -0.41, -0.28),
     (0.00, 0.05, 0.10, 0.17, 0.20, 0.20, 0.17, 0.12, 0.09, 0.05),
     (0.00, -0.06, -0.11, -0.17, -0.19, -0.18, -0.14, -0.11, -0.08, -0.06),
@@ -105,4 +105,4 @@ def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
         b = crack_mm * (1 - alpha)
         return tuple(float(np.interp(alpha, places, term)) * b ** (-n / 2) for n, term in enumerate(terms, FIRST - 1))
 
-    return Prior(feature_mm, shares(terms), shares(BENT) if geometry == "SENT" else (), *notch)
+    return Prior(feature_mm, shares(terms), shares(BENT_SHARES) if geometry == "SENT" else (), *notch)

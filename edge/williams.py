@@ -27,7 +27,7 @@ from edge.conduction import Flow
 from edge.prior import FIRST, Prior
 
 KNOWN_PRIORS = (0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to some 0.02
-BENT_SD = 1.0  # of the part of K that comes from bending: -1.3 with ends that cannot rotate at a/W = 0.5 (finite elements)
+BENT_SD = 1.0  # of the part of K that comes from bending: -0.6 at a/W = 0.5 between clamps 4 widths apart (edge/handbook.py)
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
 # centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
@@ -59,8 +59,6 @@ class Series:
     def T_MPa(self) -> float:
         return float(self.coefficients[1].real)
 
-SECOND = 30.0
-
 
 def to_crack(
     rows: np.ndarray, columns: np.ndarray, tip: tuple[float, float], angle_deg: float, mm_per_px: float
@@ -88,10 +86,8 @@ def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.
 
 
 def notch_columns(z: np.ndarray, back_mm: float) -> np.ndarray:
-    """What a notch wider than the crack adds at z (n,) complex mm, its end back_mm behind the tip; (4, n), or (0, n) without
-    one. Real parts of functions that are singular at its end and, like the series, leave the crack's faces free."""
-    if not back_mm:
-        return np.empty((0, z.size))
+    """What a notch wider than the crack adds at z (n,) complex mm, its end back_mm behind the tip, (4, n): real parts of
+    functions that are singular at its end and, like the series, leave the crack's faces free."""
     pole = back_mm / (z + back_mm)
     root = np.sqrt(back_mm / z)
     return np.stack([(root * pole).real, pole.real, (root * pole**2).real, (pole**2).real])
