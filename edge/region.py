@@ -17,7 +17,7 @@ from edge.surroundings import grown, opened
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 TERMS = 15  # with fading prior; as many as given in the rig file, without prior
 CORE_PX = 4.5
-NOTCH_CLEAR = 2.0  # half widths of a notch: nearer to it the field is its own
+NOTCH_CLEAR = 3.0  # half widths of a notch: nearer to it the field is its own
 WAKE_MM, WAKE_PX = 0.75, 5.0  # contact is seen spread over some tenths of a millimetre: common practice, no source
 CORE_DIFFUSION = 1.0  # of the diffusion length: at the tip's ring the phase has come back to that of the far field
 OUTER_PX = 60.0  # beyond it more pixels cost time and say little more

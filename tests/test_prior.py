@@ -251,10 +251,10 @@ def test_a_notch_whose_width_is_not_given_is_wire_cut_and_in_a_compact_specimen_
     assert specimen("CT", notch_mm=6.0, notch_width_mm=0.0).notch_wide_mm == 0.0
 
 
-def test_pixels_within_a_notchs_width_are_left_out():
+def test_pixels_within_one_and_a_half_widths_of_a_notch_are_left_out():
     region = Region(0.5, 8.0, 180.0, 0.5, 15, Prior(10.0, notch_back_mm=3.0, notch_half_mm=0.8))
-    assert region.holds(np.array([-1.7 + 1.0j, -3.0 + 1.7j, -5.0 - 1.7j, -1.3 + 0.6j])).all()
-    assert not region.holds(np.array([-3.0 + 1.5j, -5.0 - 1.5j, -2.0 + 0.6j])).any()
+    assert region.holds(np.array([-1.0 + 1.5j, -3.0 + 2.5j, -5.0 - 2.5j, -0.6 + 0.6j])).all()
+    assert not region.holds(np.array([-3.0 + 2.3j, -5.0 - 2.3j, -1.0 + 1.0j])).any()
 
 
 def test_a_crack_still_in_its_notch_and_a_notch_as_thin_as_the_crack_add_nothing():
