@@ -16,6 +16,7 @@ import numpy as np
 
 from edge import williams
 from edge.handbook import clipped_harmonics
+from edge.record import Row
 from edge.zones import Profile, TwoZones, mean_sd, taper, two_zones
 
 EARNED = 25.0  # fall of chi-square for a zone: 4 parameters and some 30 places it might have stood in
@@ -46,13 +47,14 @@ class Closure:
     opening_sd: float | None = None
     flags: tuple[str, ...] = ()
 
-    def columns(self, crack_mm: float, scale_sd: float) -> dict[str, float | None]:
-        """Of a row whose elastic tip is at `crack_mm`, in an image whose scale has the relative deviation `scale_sd`."""
-        names = "contact_length_mm", "contact_K", "ahead_K", "phase_gap_deg", "opening_fraction", "opening_sd"
-        reversal_mm = None if self.reversal_mm is None else crack_mm + self.reversal_mm
+    def fill(self, row: Row, scale_sd: float) -> None:
+        """Its columns of a row that has the elastic tip already; the image's scale has the relative deviation `scale_sd`."""
         length, sd = self.contact_length_mm, self.contact_sd_mm
-        whole_sd = None if length is None or sd is None else float(np.hypot(sd, scale_sd * length))
-        return {name: getattr(self, name) for name in names} | {"contact_sd_mm": whole_sd, "reversal_mm": reversal_mm}
+        row.contact_length_mm, row.contact_K = length, self.contact_K
+        row.contact_sd_mm = None if length is None or sd is None else float(np.hypot(sd, scale_sd * length))
+        row.ahead_K, row.phase_gap_deg = self.ahead_K, self.phase_gap_deg
+        row.opening_fraction, row.opening_sd = self.opening_fraction, self.opening_sd
+        row.reversal_mm = None if self.reversal_mm is None else (row.crack_mm or 0.0) + self.reversal_mm
 
 
 def along_crack(

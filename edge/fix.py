@@ -34,15 +34,12 @@ COLLISION = 1.5  # variance of a harmonic over that of a well-posed fit beyond w
 
 @dataclass
 class Fix:
-    """Columns of a row that the maps give (as far as determined), flags, and the arrays for maps-<seq>.npz."""
+    """What the maps give: a row with its columns (as far as determined; the others, and its number, are the loop's), flags,
+    and the arrays for maps-<seq>.npz."""
 
-    values: dict[str, float | None] = field(default_factory=dict)
+    row: Row = field(default_factory=lambda: Row(seq=0))
     flags: list[str] = field(default_factory=list)
     maps: dict[str, Any] = field(default_factory=dict)
-
-    def fill(self, row: Row) -> None:
-        for name, value in self.values.items():
-            setattr(row, name, value)
 
 
 class Fixer:
@@ -106,7 +103,7 @@ class Fixer:
         if noise_K > NOISY * (self.profile.netd_K or np.inf):
             fix.flags.append("noisy")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
-        fix.values["noise_K"] = float(sd_K[0])
+        fix.row.noise_K = float(sd_K[0])
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         frame_share = shared_counts / (noise_K * self.counts_per_K) if noise_K > 0 else 0.0
         # at 1f the field itself bends from patch to patch
@@ -125,7 +122,7 @@ class Fixer:
             still = second_look.hold_still(self.rig, corrected.maps, per_K, sd_K, usable, found, load, shared, self.flow)
             found, corrected, usable = still.found, replace(corrected, maps=still.maps), still.usable
             if still.swings.clear:
-                fix.values["motion_px"] = still.swings.size_px
+                fix.row.motion_px = still.swings.size_px
                 fix.flags += ["motion"] * ("motion" not in fix.flags)
         if found is not None:
             self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)
@@ -158,7 +155,7 @@ class Fixer:
         """The datum goes with the specimen: crack sizes are counted from where it is now."""
         self.slip.follow(harmonics.mean / self.counts_per_K, bad)
         right, down = self.slip.shift_px
-        fix.values["slip_px"] = float(np.hypot(right, down))
+        fix.row.slip_px = float(np.hypot(right, down))
         datum = self.first_rig.view.datum_px
         view = replace(self.first_rig.view, datum_px=(datum[0] + down, datum[1] + right))
         self.rig = replace(self.first_rig, view=view)
@@ -199,7 +196,7 @@ class Fixer:
         moves = motion.measure(mean_K, corrected.maps, bad, sd_K)
         if moves is None:
             return corrected, usable
-        fix.values["motion_px"] = moves.size_px
+        fix.row.motion_px = moves.size_px
         fix.flags.append("motion")
         maps = motion.compensate(corrected.maps, mean_K, moves, usable)
         return replace(corrected, maps=maps), usable & ~moves.unsure
@@ -276,21 +273,14 @@ class Fixer:
         slip_mm = float(np.hypot(*self.slip.sd_px)) * mm
         crack_sd = float(np.sqrt(sd[0] ** 2 + (crack_mm * self.rig.view.mm_per_px_sd / mm) ** 2 + slip_mm**2))
         irwin = contact.irwin_tip(crack_mm, found.K_I, float(sd[2]), load_ratio, s.yield_strength_MPa)
-        fix.values |= {
-            "tip_row_px": found.row_px,
-            "tip_col_px": found.col_px,
-            "tip_sd_px": float(np.sqrt((sd[0] ** 2 + sd[1] ** 2) / 2)) / mm,
-            "crack_mm": crack_mm,
-            "crack_sd_mm": crack_sd,
-            "dKI_MPa_sqrt_m": found.K_I,
-            "dKI_sd": float(np.hypot(sd[2], K_sd * found.K_I)),
-            "dKII_MPa_sqrt_m": found.K_II,
-            "dKII_sd": float(np.hypot(sd[3], K_sd * found.K_II)),
-            "T_MPa": found.T_MPa,
-            "T_sd": float(np.hypot(sd[4], stress_sd * found.T_MPa)),
-            "r2": found.r2,
-            "irwin_mm": irwin[0] if irwin else None,
-        }
+        row = fix.row
+        row.tip_row_px, row.tip_col_px = found.row_px, found.col_px
+        row.tip_sd_px = float(np.sqrt((sd[0] ** 2 + sd[1] ** 2) / 2)) / mm
+        row.crack_mm, row.crack_sd_mm = crack_mm, crack_sd
+        row.dKI_MPa_sqrt_m, row.dKI_sd = found.K_I, float(np.hypot(sd[2], K_sd * found.K_I))
+        row.dKII_MPa_sqrt_m, row.dKII_sd = found.K_II, float(np.hypot(sd[3], K_sd * found.K_II))
+        row.T_MPa, row.T_sd = found.T_MPa, float(np.hypot(sd[4], stress_sd * found.T_MPa))
+        row.r2, row.irwin_mm = found.r2, irwin[0] if irwin else None
 
     def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray) -> list[str]:
         """What to keep in mind of this tip."""
@@ -312,7 +302,7 @@ class Fixer:
         seen = second_look.look(self.rig, still, sd_K, load, third)
         fix.flags += seen.flags
         view = self.rig.view
-        fix.values |= seen.closure.columns(fix.values["crack_mm"] or 0.0, view.mm_per_px_sd / view.mm_per_px)
+        seen.closure.fill(fix.row, view.mm_per_px_sd / view.mm_per_px)
         fix.maps["h2"] = seen.h2.astype(np.complex64)
         fix.maps |= contact.for_maps(seen.path, seen.closure.contact_length_mm, seen.closure.contact_sd_mm)
 

@@ -161,8 +161,9 @@ class Loop:
                 self.pending.clear()
                 self._restart_lockin()
             missing = slot.number - self.last_number - 1
-            if self.last_number >= 0:
-                self.lost += self.clock.lost(missing)
+            if self.last_number >= 0 and (lost := self.clock.lost(missing)):
+                self.lost += lost
+                self.events.add("lost")
             self.last_number = slot.number
             if isinstance(self.load, FramesLoad) and slot.sure and not seen.copy:
                 self.load.see(seen.frame, slot.time_s)
@@ -240,6 +241,7 @@ class Loop:
     def _into_lockin(self, seen: Seen, slot: Slot) -> None:
         if seen.copy:
             self.repeated += 1
+            self.events.add("repeated")
             if self.copies.copy():
                 self.events.add("frozen")
             return
@@ -301,36 +303,15 @@ class Loop:
                 self.events.add("cycles_estimated")
         # where samples end, the count may turn out a little lower than the last row had it from the frequency
         self.cycles = max(self.cycles, int(self.phase.cycles_at(self.now_s)))
-        row = Row(
-            seq=self.totals.seq,
-            time_utc=self.calendar.label(time.monotonic() - self.now_s if self.frames.live else 0.0),
-            elapsed_s=self.totals.elapsed_s + self.now_s - self.start_s,
-            cycles=self.totals.cycles + self.cycles,
-            lost=self.lost,
-            repeated=self.repeated,
-        )
-        if load is not None:
-            self._load_columns(row, load)
-        harmonics = self.lockin.solve() if load is not None and self.used else None  # without new frames nothing is new
-        if harmonics is None or load is None:
-            why = ["no_load"] if load is None else ["settling"] if self.used else []
-            fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
-        else:
-            shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
-            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared_counts)
-            row.frames = round(harmonics.frames)
-            if harmonics.frames < 0.9 * self.lockin.memory_frames:
-                fix.flags.append("settling")
-        fix.fill(row)
-        fix.flags += ["load_from_edges"] * self.load.nominal
-        if abs(self.clock.frame_rate_hz / self.rig.camera.frame_rate_hz - 1) > OTHER_RATE:
-            fix.flags.append("other_rate")
+        fix = self._fix(load)
+        row = fix.row
+        row.seq = self.totals.seq
+        row.time_utc = self.calendar.label(time.monotonic() - self.now_s if self.frames.live else 0.0)
+        row.elapsed_s = self.totals.elapsed_s + self.now_s - self.start_s
+        row.cycles = self.totals.cycles + self.cycles
+        row.lost, row.repeated = self.lost, self.repeated
         if self.calendar.was_set():
             self.events.add("clock_step")
-        if self.lost:
-            self.events.add("lost")
-        if self.repeated:
-            self.events.add("repeated")
         if self.card.state == "waiting":
             self.events.add("card_full")
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
@@ -350,6 +331,25 @@ class Loop:
         self.totals.seq += 1
         self.used = self.lost = self.repeated = 0
         self.events.clear()
+
+    def _fix(self, load: LoadState | None) -> Fix:
+        """What the maps say now, and the load."""
+        harmonics = self.lockin.solve() if load is not None and self.used else None  # without new frames nothing is new
+        if harmonics is None or load is None:
+            why = ["no_load"] if load is None else ["settling"] if self.used else []
+            fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
+        else:
+            shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
+            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared_counts)
+            fix.row.frames = round(harmonics.frames)
+            if harmonics.frames < 0.9 * self.lockin.memory_frames:
+                fix.flags.append("settling")
+        if load is not None:
+            self._load_columns(fix.row, load)
+        fix.flags += ["load_from_edges"] * self.load.nominal
+        if abs(self.clock.frame_rate_hz / self.rig.camera.frame_rate_hz - 1) > OTHER_RATE:
+            fix.flags.append("other_rate")
+        return fix
 
     def _load_columns(self, row: Row, load: LoadState) -> None:
         row.load_frequency_hz = load.frequency_hz

@@ -89,9 +89,8 @@ def dK_of(made: recordings.Recording, m: Measured, profile: CameraProfile) -> fl
         rig = load_rig(path, check_files=False)
     state = LoadState(m.frequency_hz, m.range_kN, m.range_sd * m.range_kN, 0.1, 0j, 1e-3)
     fix = Fixer(rig, profile, VIEW).fix(m.harmonics, state, FRAME_RATE_HZ)
-    found = fix.values.get("dKI_MPa_sqrt_m")
-    assert found is not None, fix.flags
-    return found
+    assert fix.row.dKI_MPa_sqrt_m is not None, fix.flags
+    return fix.row.dKI_MPa_sqrt_m
 
 
 def step_trial(seed: int) -> Trial:

@@ -8,6 +8,7 @@ import recordings
 from edge import zones
 from edge.bench_field import Ahead, Contact, clipped_harmonics
 from edge.closure import EARNED, analyse
+from edge.record import Row
 
 PLATE = plates.centre_crack(shape=(80, 140), tip_px=(38.4, 96.3))
 MM = PLATE.mm_per_px
@@ -246,10 +247,13 @@ def test_what_may_be_left_of_something_else_is_not_taken_for_contact():
 
 
 def test_the_contact_s_length_in_a_row_has_the_scale_s_deviation_too():
+    def row(found, scale_sd):
+        found.fill(filled := Row(seq=0, crack_mm=10.0), scale_sd)
+        return filled
+
     found = seen(second_harmonic(Contact(length_mm=4.0), Ahead()))
-    plain, wide = found.columns(10.0, 0.0), found.columns(10.0, 0.1)
-    assert plain["contact_sd_mm"] == found.contact_sd_mm
-    assert wide["contact_sd_mm"] == pytest.approx(np.hypot(found.contact_sd_mm, 0.1 * found.contact_length_mm))
-    assert wide["contact_length_mm"] == plain["contact_length_mm"] and seen(0j * PLATE.sum_MPa + SD_K).columns(1.0, 0.1)[
-        "contact_sd_mm"
-    ] is None
+    plain, wide = row(found, 0.0), row(found, 0.1)
+    assert plain.contact_sd_mm == found.contact_sd_mm
+    assert wide.contact_sd_mm == pytest.approx(np.hypot(found.contact_sd_mm, 0.1 * found.contact_length_mm))
+    assert wide.contact_length_mm == plain.contact_length_mm
+    assert row(seen(0j * PLATE.sum_MPa + SD_K), 0.1).contact_sd_mm is None

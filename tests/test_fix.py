@@ -59,18 +59,18 @@ PLATE = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, s
 def test_a_swing_with_the_load_is_measured_and_leaves_tip_K_and_T_right(d_px):
     for seed in range(2):
         fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, d_px, seed), LOAD, 25.0)
-        v = fix.values
-        assert "motion" in fix.flags and v["motion_px"] == pytest.approx(np.hypot(*d_px), abs=0.12)  # 3 deviations
-        assert abs(v["tip_row_px"] - PLATE.tip_px[0]) < 0.12 and abs(v["tip_col_px"] - PLATE.tip_px[1]) < 0.12
-        assert v["dKI_MPa_sqrt_m"] == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
-        assert v["T_MPa"] == pytest.approx(PLATE.T_MPa, abs=0.05 * PLATE.stress_MPa)
-        assert "no_contact" in fix.flags and v.get("contact_length_mm") is None
+        v = fix.row
+        assert "motion" in fix.flags and v.motion_px == pytest.approx(np.hypot(*d_px), abs=0.12)  # 3 deviations
+        assert abs(v.tip_row_px - PLATE.tip_px[0]) < 0.12 and abs(v.tip_col_px - PLATE.tip_px[1]) < 0.12
+        assert v.dKI_MPa_sqrt_m == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
+        assert v.T_MPa == pytest.approx(PLATE.T_MPa, abs=0.05 * PLATE.stress_MPa)
+        assert "no_contact" in fix.flags and v.contact_length_mm is None
 
 
 def test_a_specimen_that_stands_still_is_not_said_to_move():
     for seed in range(2):
         fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, seed=seed), LOAD, 25.0)
-        assert "motion" not in fix.flags and fix.values.get("motion_px") is None
+        assert "motion" not in fix.flags and fix.row.motion_px is None
 
 
 def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
@@ -81,18 +81,18 @@ def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
 def test_deviations_of_K_T_and_size_take_in_those_of_constant_and_image_scale():
     """dK ~ sqrt(mm per pixel)/K0, T ~ 1/K0, crack size ~ mm per pixel, by the laws themselves: 3 % of K0, 4 % of the scale."""
     rig = rig_for(PLATE)
-    sure = Fixer(rig, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    sure = Fixer(rig, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).row
     doubted = replace(
         rig,
         specimen=replace(rig.specimen, thermoelastic_constant_sd_per_MPa=0.03 * K0_PER_MPA),
         view=replace(rig.view, mm_per_px_sd=0.04 * PLATE.mm_per_px),
     )
-    unsure = Fixer(doubted, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).values
+    unsure = Fixer(doubted, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).row
     more = {"dKI": ("dKI_MPa_sqrt_m", np.hypot(0.03, 0.02)), "T": ("T_MPa", 0.03)}
     for name, (value, share) in more.items():
-        assert unsure[f"{name}_sd"] == pytest.approx(np.hypot(sure[f"{name}_sd"], share * sure[value]), rel=1e-3)
-    assert unsure["crack_sd_mm"] == pytest.approx(np.hypot(sure["crack_sd_mm"], 0.04 * sure["crack_mm"]), rel=1e-3)
-    assert unsure["tip_sd_px"] == sure["tip_sd_px"] < 0.05
+        assert getattr(unsure, f"{name}_sd") == pytest.approx(np.hypot(getattr(sure, f"{name}_sd"), share * getattr(sure, value)), rel=1e-3)
+    assert unsure.crack_sd_mm == pytest.approx(np.hypot(sure.crack_sd_mm, 0.04 * sure.crack_mm), rel=1e-3)
+    assert unsure.tip_sd_px == sure.tip_sd_px < 0.05
 
 
 def test_a_short_ligament_of_a_soft_material_is_said():
@@ -182,19 +182,19 @@ def fixed(made, profile=None, rig=None, load=LOAD):
 
 
 def test_the_reversal_is_told_as_a_crack_size_behind_the_elastic_tip():
-    v = fixed(with_zones(PLATE, behind_mm=0.6)).values
-    assert v["reversal_mm"] == pytest.approx(PLATE.crack_mm - 0.6, abs=0.15)
-    assert v["crack_mm"] == pytest.approx(PLATE.crack_mm, abs=0.05)
+    v = fixed(with_zones(PLATE, behind_mm=0.6)).row
+    assert v.reversal_mm == pytest.approx(PLATE.crack_mm - 0.6, abs=0.15)
+    assert v.crack_mm == pytest.approx(PLATE.crack_mm, abs=0.05)
 
 
 def test_the_opening_is_told_unless_the_third_harmonic_is_lost():
     """Faces that touch below 0.35 of the load range, as made up."""
     made = with_zones(PLATE, orders=3)
-    v = fixed(made).values
-    assert abs(v["opening_fraction"] - 0.35) < 3 * v["opening_sd"] < 0.15
+    v = fixed(made).row
+    assert abs(v.opening_fraction - 0.35) < 3 * v.opening_sd < 0.15
     lost = fixed(replace(made, inflation=np.array([1.0, 1.0, 9.0])))
-    assert "collision_3f" in lost.flags and lost.values["opening_fraction"] is None
-    assert lost.values["contact_length_mm"] == pytest.approx(v["contact_length_mm"])
+    assert "collision_3f" in lost.flags and lost.row.opening_fraction is None
+    assert lost.row.contact_length_mm == pytest.approx(v.contact_length_mm)
 
 
 def test_a_load_signal_that_tells_of_a_second_harmonic_the_map_has_not_is_contradicted():
@@ -227,8 +227,8 @@ def test_pixels_at_the_end_of_the_camera_s_range_are_said(share, said):
 def test_the_deviation_of_the_tip_s_place_is_in_pixels_and_covers_it():
     off = []
     for seed in range(6):
-        v = fixed(harmonics(PLATE, seed=seed)).values
-        off += [(v["tip_row_px"] - PLATE.tip_px[0]) / v["tip_sd_px"], (v["tip_col_px"] - PLATE.tip_px[1]) / v["tip_sd_px"]]
+        v = fixed(harmonics(PLATE, seed=seed)).row
+        off += [(v.tip_row_px - PLATE.tip_px[0]) / v.tip_sd_px, (v.tip_col_px - PLATE.tip_px[1]) / v.tip_sd_px]
     assert 0.4 < np.sqrt(np.mean(np.square(off))) < 1.7
 
 
@@ -238,11 +238,11 @@ def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
     made = harmonics(PLATE)
     maps = made.maps.copy()
     maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (plate.sum_MPa - PLATE.sum_MPa)
-    v = fixed(replace(made, maps=maps)).values
-    assert v["dKII_MPa_sqrt_m"] > 0.3 * v["dKI_MPa_sqrt_m"]
+    v = fixed(replace(made, maps=maps)).row
+    assert v.dKII_MPa_sqrt_m > 0.3 * v.dKI_MPa_sqrt_m
     half_turn = np.deg2rad(4.0)
-    assert v["dKI_sd"] == pytest.approx(half_turn * v["dKII_MPa_sqrt_m"], rel=0.1)
-    assert v["dKII_sd"] == pytest.approx(half_turn * v["dKI_MPa_sqrt_m"], rel=0.1)
+    assert v.dKI_sd == pytest.approx(half_turn * v.dKII_MPa_sqrt_m, rel=0.1)
+    assert v.dKII_sd == pytest.approx(half_turn * v.dKI_MPa_sqrt_m, rel=0.1)
 
 
 def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():
@@ -257,7 +257,7 @@ def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():
         return replace(made, mean=SURFACE_K * COUNTS_PER_K + 300 * (warm - 1) + made.mean - made.mean.mean())
 
     fixer = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape)
-    sizes = [fixer.fix(at(1.2 * share, -0.8 * share), LOAD, 25.0).values["crack_mm"] for share in np.linspace(0, 1, 4)]
+    sizes = [fixer.fix(at(1.2 * share, -0.8 * share), LOAD, 25.0).row.crack_mm for share in np.linspace(0, 1, 4)]
     assert sizes == pytest.approx([PLATE.crack_mm] * 4, abs=0.05)  # the tip itself went by 0.22 mm
 
 
@@ -271,7 +271,7 @@ def test_a_frame_delay_that_the_far_field_contradicts_is_told(late_s, told):
         fix = Fixer(rig_for(PLATE), CameraProfile(tau_s=0.0, frame_delay_s=delay_s), PLATE.sum_MPa.shape).fix(made, LOAD, 25.0)
         assert ("delay_disagrees" in fix.flags) == (told and delay_s is not None)
         if delay_s is None:
-            assert fix.values["dKI_MPa_sqrt_m"] == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
+            assert fix.row.dKI_MPa_sqrt_m == pytest.approx(PLATE.KI_MPa_sqrt_m, rel=0.015)
 
 
 @pytest.mark.parametrize("readout_s, told", [(0.012, False), (0.011, False), (-0.012, True), (-0.004, True)])
@@ -290,10 +290,10 @@ def test_rows_that_share_noise_widen_the_deviations_of_a_row_s_tip_K_and_T():
     rng, rows = np.random.default_rng(9), PLATE.sum_MPa.shape[0]
     stripes = rng.standard_normal((2, rows, 1)) + 1j * rng.standard_normal((2, rows, 1))
     made = replace(made, maps=made.maps + 0.5 * NOISE_K * COUNTS_PER_K * np.sqrt(2 / FRAMES) * stripes)
-    plain, wide = (Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(h, LOAD, 25.0).values for h in (quiet, made))
+    plain, wide = (Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(h, LOAD, 25.0).row for h in (quiet, made))
     for name in ("tip_sd_px", "dKI_sd", "T_sd"):
-        assert 1.15 * plain[name] < wide[name] < 4 * plain[name]
-    assert abs(wide["T_MPa"] - PLATE.T_MPa) < 3.5 * wide["T_sd"]
-    assert wide["contact_length_mm"] is None
-    jumpy = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(quiet, LOAD, 25.0, 0.3 * NOISE_K * COUNTS_PER_K).values
-    assert jumpy["T_sd"] > 1.1 * plain["T_sd"] and jumpy["tip_sd_px"] == pytest.approx(plain["tip_sd_px"], rel=0.05)
+        assert 1.15 * getattr(plain, name) < getattr(wide, name) < 4 * getattr(plain, name)
+    assert abs(wide.T_MPa - PLATE.T_MPa) < 3.5 * wide.T_sd
+    assert wide.contact_length_mm is None
+    jumpy = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(quiet, LOAD, 25.0, 0.3 * NOISE_K * COUNTS_PER_K).row
+    assert jumpy.T_sd > 1.1 * plain.T_sd and jumpy.tip_sd_px == pytest.approx(plain.tip_sd_px, rel=0.05)
