@@ -86,16 +86,7 @@ def kelvin_per_MPa(
     phase = float(np.degrees(np.angle(complex(-per_MPa, across[0]))))
     parts = {"signal and its unevenness": own, **(known_sd or {})}
     whole = float(np.sqrt(sum(v * v for v in parts.values())))
-    if abs(abs(phase) - 180) > MOST_PHASE_DEG:
-        raise InputError(
-            f"gain: the region's phase is {phase:.0f} deg, may be 180 +- {MOST_PHASE_DEG:.0f} (it cools when pulled); calibrate "
-            f"the delay first (sweep), check the sign of the load and of the stress, keep off edges"
-        )
-    if whole > WEAKEST:
-        worst = max(parts, key=lambda name: parts[name])
-        raise InputError(
-            f"gain: K0 is known to {100 * whole:.1f} %, may be {100 * WEAKEST:.0f} % or better; most comes from {worst}: mend that"
-        )
+    _accept(phase, whole, parts)
     value = per_MPa / temperature_K
     return Gain(
         K0_per_MPa=value,
@@ -110,6 +101,20 @@ def kelvin_per_MPa(
         range_sd_K=range_sd * np.sqrt(scatter),
         fitted_K=design @ x * range_sd,
     )
+
+
+def _accept(phase_deg: float, sd: float, parts: dict[str, float]) -> None:
+    """InputError where the phase is no thermoelastic one, or K0's relative deviation, made of `parts`, too large."""
+    if abs(abs(phase_deg) - 180) > MOST_PHASE_DEG:
+        raise InputError(
+            f"gain: the region's phase is {phase_deg:.0f} deg, may be 180 +- {MOST_PHASE_DEG:.0f} (it cools when pulled); calibrate "
+            f"the delay first (sweep), check the sign of the load and of the stress, keep off edges"
+        )
+    if sd > WEAKEST:
+        worst = max(parts, key=lambda name: parts[name])
+        raise InputError(
+            f"gain: K0 is known to {100 * sd:.1f} %, may be {100 * WEAKEST:.0f} % or better; most comes from {worst}: mend that"
+        )
 
 
 def bending_stress_MPa(

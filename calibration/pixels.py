@@ -152,20 +152,13 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         raise InputError(
             f"pixels: the noise is {typical:.2f} counts, may be 0.4 or more; record raw counts (16 bit), not a picture"
         )
-    together = changes_together(residual, decent)
-    if together > MOVES:
-        raise InputError(
-            f"pixels: {100 * together:.0f} % of the changes are shared by pixels {APART_PX} px apart, may be up to "
-            f"{100 * MOVES:.0f} %; record a still, even scene, with the machine stopped"
-        )
+    _still(residual, decent)
     bad = bad_pixels(mean, noise, residual)
     bad[(new == new[0]).all(axis=0)] = 1
     good = bad == 0
-    slow = np.column_stack([numbers, stretch[:, None] == np.unique(stretch)])
-    flutter = shared - slow @ np.linalg.lstsq(slow, shared, rcond=None)[0]
     row_sd, column_sd = (lines_noise(residual, good, typical, axis) for axis in (2, 1))
     own = typical**2 / np.count_nonzero(decent) + row_sd**2 / good.shape[0] + column_sd**2 / good.shape[1]
-    shared_sd = float(np.sqrt(max(0.0, flutter.var() - own)))
+    shared_sd = float(np.sqrt(max(0.0, _restless(shared, numbers, stretch) - own)))
     correlation, correlation_sd = autocorrelation(residual[:, good], numbers)
     kind, weight, weight_sd, length = judge_filter(correlation, correlation_sd, typical, len(new))
     hz, spectrum, shared_spectrum = _spectra(residual[:, good], shared, numbers, frame_rate_hz)
@@ -194,6 +187,22 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
         shared_spectrum=shared_spectrum,
         frame_rate_hz=frame_rate_hz,
     )
+
+
+def _still(residual: np.ndarray, decent: np.ndarray) -> None:
+    """InputError where the scene moves."""
+    together = changes_together(residual, decent)
+    if together > MOVES:
+        raise InputError(
+            f"pixels: {100 * together:.0f} % of the changes are shared by pixels {APART_PX} px apart, may be up to "
+            f"{100 * MOVES:.0f} %; record a still, even scene, with the machine stopped"
+        )
+
+
+def _restless(level: np.ndarray, number: np.ndarray, stretch: np.ndarray) -> float:
+    """Variance of the frames' level (n,) beside a drift and a mean a stretch."""
+    slow = np.column_stack([number, stretch[:, None] == np.unique(stretch)])
+    return float((level - slow @ np.linalg.lstsq(slow, level, rcond=None)[0]).var())
 
 
 def _after_shutter(copy: np.ndarray) -> np.ndarray:

@@ -152,16 +152,7 @@ def fit(
     trust = 1.0 if chance >= REJECTED else float(np.sqrt(solution.chi2 / solution.dof))
     trust *= _walled_in(parts, solution)
     sd = solution.sd * trust
-    if tau > SLOWEST_S:
-        raise InputError(
-            f"step: the picture takes {1e3 * tau:.3g} ms to change, a camera up to {1e3 * SLOWEST_S:g} ms: the cover moved slowly or "
-            f"out of focus; draw it in one go, close to the plate"
-        )
-    if tau <= 0 or sd[0] > WEAKEST_TAU * tau:
-        raise InputError(
-            f"step: tau is {1e3 * tau:.2g} +- {1e3 * sd[0]:.2g} ms, may be known to {100 * WEAKEST_TAU:.0f} % or better; "
-            f"use a plate further from room temperature, or several steps in one recording"
-        )
+    _accept(tau, float(sd[0]))
     steps = tuple(
         One(k, solution.x[at][0], sd[at][0], solution.x[at][1], level[k + 5] - level[k - 2])
         for k, at in zip(found, own(len(found)))
@@ -189,6 +180,20 @@ def fit(
         left_sd=np.concatenate([d.sd.ravel() for d in parts]),
         model=np.concatenate([left(parts[i], solution.x, i).ravel() for i in every]),
     )
+
+
+def _accept(tau_s: float, sd_s: float) -> None:
+    """InputError where that is no tau of a camera, or hardly known."""
+    if tau_s > SLOWEST_S:
+        raise InputError(
+            f"step: the picture takes {1e3 * tau_s:.3g} ms to change, a camera up to {1e3 * SLOWEST_S:g} ms: the cover moved slowly or "
+            f"out of focus; draw it in one go, close to the plate"
+        )
+    if tau_s <= 0 or sd_s > WEAKEST_TAU * tau_s:
+        raise InputError(
+            f"step: tau is {1e3 * tau_s:.2g} +- {1e3 * sd_s:.2g} ms, may be known to {100 * WEAKEST_TAU:.0f} % or better; "
+            f"use a plate further from room temperature, or several steps in one recording"
+        )
 
 
 def _fit_all(parts: list[Blocks]) -> tuple[Solution, bool]:
