@@ -306,6 +306,7 @@ class Board(threading.Thread):
         self._due: list[tuple[float, int, Cable, bytes]] = []  # a heap
         self._boards: list[Far] = []
         self._sent = 0
+        self.held_up_s = 0.0  # the latest that a line was sent: this program had no turn
 
     def add(self, cable: Cable, line: Callable[[float], bytes], rate_hz: float, **keys: Any) -> "Board":
         os.set_blocking(cable.far, False)  # a port that nobody reads takes no more
@@ -319,6 +320,8 @@ class Board(threading.Thread):
     def run(self) -> None:
         while not self.halt.is_set():
             now_s = time.monotonic()
+            if self._due:
+                self.held_up_s = max(self.held_up_s, now_s - self._due[0][0])
             for board in self._boards:
                 while board.next_s <= now_s + 0.02:
                     self._send(board.next_s + board.delay(), board.cable, board.line(board.next_s))
@@ -485,10 +488,21 @@ def boards(rng: np.random.Generator, begin_s: float) -> dict[str, tuple[dict, di
     }  # fmt: skip
 
 
+HELD_UP_S, TIMES = 0.02, 3  # lines of real boards are not that late; and how often they are listened to, if these are
+
+
 @pytest.fixture(scope="module")
 def sessions(tmp_path_factory):
-    """Six invented boards and the reference sketch at once, listened to together."""
-    folder, far = tmp_path_factory.mktemp("boards"), Board()
+    """Six invented boards and the reference sketch at once, listened to together; anew where the machine held the boards up."""
+    for _ in range(TIMES):
+        far = Board()
+        got = listened_to(tmp_path_factory.mktemp("boards"), far)
+        if far.held_up_s < HELD_UP_S:
+            break
+    return got
+
+
+def listened_to(folder: Path, far: Board) -> dict[str, Session]:
     program = compile_sketch(folder) if shutil.which("g++") else None
     cables, sources = [], {}
     for name, (board, keys) in boards(np.random.default_rng(6), time.monotonic()).items():
