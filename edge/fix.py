@@ -135,7 +135,7 @@ class Fixer:
 
     def _collisions(self, harmonics: Harmonics, frequency_hz: float, frame_rate_hz: float, fix: Fix) -> set[int]:
         """Harmonics that can't be told from something else: by the arithmetic of aliases, and by the regression itself."""
-        window_s = min(self.rig.lockin.memory_s, harmonics.frames / frame_rate_hz)
+        window_s = min(self.rig.lockin.memory_s, harmonics.periods / frame_rate_hz)
         met = aliases.collisions(frequency_hz, frame_rate_hz, window_s, self.rig.lockin.mains_hz)
         fix.flags += met.flags
         blurred = {k for k, i in enumerate(harmonics.inflation, 1) if i > COLLISION}

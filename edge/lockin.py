@@ -1,11 +1,12 @@
 """Recursive harmonic least squares: offset, linear drift and harmonics of the load phase at every pixel.
 
 The regressors are common to all pixels, so the normal matrix is one small float64 array and each pixel keeps only its
-right-hand side: one plane a regressor, and one for the energy. Frames weigh alike until `memory_frames` of them are in;
-from then on older ones fade exponentially, at the rate at which the effective number of frames (sum w)^2 / sum w^2
-settles at `memory_frames`. On the way from equal to fading weights it passes through up to 4/3 of that, about half a
-memory later: memory_frames (1 + q)^2 / (1 + 3 q^2), q the weight of a frame of the first memory. The result equals
-weighted batch least squares over the same frames.
+right-hand side: one plane a regressor, and one for the energy. Frames weigh alike until the memory is full; from then on
+older ones fade exponentially, at the rate at which the effective number of frames (sum w)^2 / sum w^2 settles at
+`memory_frames` where none is lost. Lost frames and copies leave fewer of them, and the memory as long: it is counted in
+frame periods, those without a frame too, but not in gaps, before a new baseline. On the way from equal to fading weights
+the number passes through up to 4/3 of that, about half a memory later: memory_frames (1 + q)^2 / (1 + 3 q^2), q the weight
+of a frame of the first memory. The result equals weighted batch least squares over the same frames.
 
 Frames are gathered in groups of a few before they go into the sums (edge/lockin_kernel.py says why); every question
 to the estimate takes in first what has been gathered.
@@ -28,7 +29,8 @@ class Harmonics:
     """maps (H, rows, columns) complex: h_k = A_k exp(i theta_k) in counts, T_k = A_k sin(k phi + theta_k), as seen by
     the camera; mean (rows, columns): counts, over the memory; noise (rows, columns): standard deviation of one frame, counts;
     amplitude_sd (H,): deviation of one component (real or imaginary part) of h_k per unit of noise;
-    inflation (H,): that variance over the one of a well-posed fit, sqrt(2/frames)^2; frames: effective number."""
+    inflation (H,): that variance over the one of a well-posed fit, sqrt(2/frames)^2; frames: effective number; periods: that
+    of frame periods, lost frames and copies included."""
 
     maps: np.ndarray
     mean: np.ndarray
@@ -36,6 +38,7 @@ class Harmonics:
     amplitude_sd: np.ndarray
     inflation: np.ndarray
     frames: float
+    periods: float
 
 
 class LockIn:
@@ -66,6 +69,7 @@ class LockIn:
         )  # the same sums with squared weights: covariance of the result
         self.frames.clear()
         self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
+        self.span = self.span_w2 = 0.0  # the same as if none had been lost
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
         self.origin_s = self.last_s = 0.0
@@ -75,19 +79,26 @@ class LockIn:
     def effective_frames(self) -> float:
         return self.weight**2 / self.weight_w2 if self.weight_w2 else 0.0
 
+    @property
+    def effective_periods(self) -> float:
+        return self.span**2 / self.span_w2 if self.span_w2 else 0.0
+
     def add(self, counts: np.ndarray, time_s: float, phase_rad: float, slots: int = 1) -> None:
         """One frame (rows, columns) uint16 at load phase `phase_rad`, `slots` frame periods after the last one. It is
         kept until its group is full, and must not be changed."""
         place, frame = len(self.frames), np.ascontiguousarray(counts).reshape(-1)
         if not frame.flags.writeable:  # as from bytes: another type to numba, which would compile anew for it
             frame = frame.copy()
+        fade = 1.0
+        if self.effective_periods >= self.memory_frames - 0.5:
+            fade = (self.memory_frames - 1) / (self.memory_frames + 1)
+        decay, counted = fade**slots, 1 if self.fresh else slots
+        self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
+        since = [fade**i for i in range(counted)] if counted > 1 else [1.0]
+        self.span, self.span_w2 = decay * self.span + sum(since), decay**2 * self.span_w2 + sum(f * f for f in since)
         if self.fresh:
             self.base[:] = frame
             self.origin_s, self.fresh = time_s, False
-        decay = 1.0
-        if self.effective_frames >= self.memory_frames - 0.5:
-            decay = ((self.memory_frames - 1) / (self.memory_frames + 1)) ** slots
-        self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
         self.last_s = time_s
         waves = [f(k * phase_rad) for k in range(1, self.harmonics + 1) for f in (math.sin, math.cos)]
         self.decays[place] = decay
@@ -163,6 +174,7 @@ class LockIn:
             np.sqrt(variance),
             inflation,
             frames,
+            self.effective_periods,
         )
 
     def _parts(self) -> Iterator[slice]:

@@ -342,7 +342,7 @@ class Loop:
             shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
             fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared_counts)
             fix.row.frames = round(harmonics.frames)
-            if harmonics.frames < 0.9 * self.lockin.memory_frames:
+            if harmonics.periods < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
         if load is not None:
             self._load_columns(fix.row, load)

@@ -50,16 +50,20 @@ def batch_lockin(frames, time_s, phase_rad, harmonics, weights=None, stretch=Non
     return Batch(waves[::2] + 1j * waves[1::2], noise, np.sqrt((variance[::2] + variance[1::2]) / 2))
 
 
-def fading_weights(slots, memory_frames):
-    """Weights of frames at the end of a run: alike until (sum w)^2 / sum w^2 is `memory_frames` M; from then on, and as
-    long as it is, older ones fade by (M - 1)/(M + 1) a frame period, which would keep it at M in an endless run without
-    losses. slots (n,): periods since the frame before; lost frames let the past fade further, then pause the fading."""
+def fading_weights(slots, memory_frames, after_gap=()):
+    """Weights of frames at the end of a run: alike until (sum w)^2 / sum w^2 over all frame periods is `memory_frames` M;
+    from then on, and as long as it is, older ones fade by (M - 1)/(M + 1) a period, which would keep it at M in an endless
+    run. slots (n,): periods since the frame before; after_gap: numbers of frames before which periods without a frame are
+    none of the memory's, though the past fades through them."""
     fade = (memory_frames - 1) / (memory_frames + 1)
-    weights = np.ones(len(slots))
+    places, of_periods = [], np.empty(0)
     for i, step in enumerate(slots):
-        if i and weights[:i].sum() ** 2 / np.sum(weights[:i] ** 2) >= memory_frames - 0.5:
-            weights[:i] *= fade**step
-    return weights
+        full = bool(i) and of_periods.sum() ** 2 / np.sum(of_periods**2) >= memory_frames - 0.5
+        lost = step - 1 if i and i not in after_gap else 0
+        of_periods = of_periods * (fade**step if full else 1.0)
+        of_periods = np.concatenate([of_periods, (fade if full else 1.0) ** np.arange(lost, -1, -1.0)])
+        places.append(of_periods.size - 1)
+    return of_periods[places]
 
 
 def williams_design(x_mm, y_mm, terms, with_step=True):

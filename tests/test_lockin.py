@@ -119,7 +119,7 @@ class Run:
         return lockin.solve()
 
     def at_once(self, memory_frames):
-        weights = plain.fading_weights(self.slots, memory_frames)
+        weights = plain.fading_weights(self.slots, memory_frames, self.steps)
         return plain.batch_lockin(self.frames, self.time_s, self.phase_rad, self.harmonics, weights, self.stretch)
 
 
@@ -192,6 +192,22 @@ def test_memory_keeps_the_effective_number_of_frames():
     assert run.through(150).frames == pytest.approx(weights.sum() ** 2 / np.sum(weights**2), rel=1e-3)
 
 
+@pytest.mark.parametrize("lost, copies", [(0.0, 1), (0.3, 1), (0.0, 3)])
+def test_the_memory_is_as_long_in_time_whatever_is_lost_or_repeated(lost, copies):
+    """Mean age of what the estimate goes by, half a memory; a camera that shows each image three times over included."""
+    memory, rng = 300, np.random.default_rng(4)
+    number = np.flatnonzero(rng.random(8 * memory) >= lost)
+    number = number[number % copies == 0]
+    lockin, slots = LockIn((1, 1), 1, memory), np.diff(number, prepend=number[0] - 1)
+    for n, step in zip(number, slots, strict=True):
+        lockin.add(np.zeros((1, 1), np.uint16), n / RATE_HZ, 1.7 * n, int(step))
+    weights = plain.fading_weights(slots, memory)
+    assert weights @ (number[-1] - number) / weights.sum() == pytest.approx(memory / 2, rel=0.03)
+    assert lockin.effective_periods == pytest.approx(memory, rel=0.01)
+    assert lockin.effective_frames == pytest.approx(weights.sum() ** 2 / np.sum(weights**2), rel=1e-9)
+    assert lockin.effective_frames == pytest.approx(memory * number.size / (8 * memory), rel=0.05)
+
+
 def test_effective_frames_pass_the_memory_by_a_third_at_most_and_settle_at_it():
     """Closed form, from the sums of a first memory of equal weights, q = decay^n each after n more frames, and of the
     geometric series: M (1 + q)^2 / (1 + 3 q^2), largest, 4/3 M, at q = 1/3."""
@@ -236,7 +252,7 @@ def test_mean_is_the_level_over_the_memory_without_the_wave(memory, steps, solve
     """The waves weigh 10 counts here and don't average out over a fading memory; after a step, only what came after."""
     run = Run(frames=500, drift_per_s=20.0, steps=steps)
     found = run.through(memory, solve_every)
-    weights = plain.fading_weights(run.slots, memory) * (run.stretch == run.stretch[-1])
+    weights = plain.fading_weights(run.slots, memory, steps) * (run.stretch == run.stretch[-1])
     wave = sum((run.h[k - 1] * np.exp(1j * k * run.phase_rad)[:, None]).imag for k in (1, 2))
     level = weights @ (run.frames - wave) / weights.sum()
     assert found.mean.ravel() == pytest.approx(level, abs=0.3)
