@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.closure import AHEAD_PX, along_crack
-from edge.handbook import maximum, plastic_zone_radius_mm
+from edge.handbook import maximum_K, plastic_zone_radius_mm
 
 HALF = 2 * np.sqrt(2) * 0.29630  # integral of sqrt(ln 2u) over u from 1/2 to 1, by numerical integration
 YIELD_SD = 0.15  # relative: yield strength in cycles against the rig file's (common practice, no source)
@@ -92,9 +92,9 @@ def for_maps(path: Path2f | None, length_mm: float | None, length_sd_mm: float |
 def irwin_tip(
     crack_mm: float, dK_MPa_sqrt_m: float, dK_sd: float, load_ratio: float, yield_MPa: float
 ) -> tuple[float, float] | None:
-    """The fitted tip less Irwin's r_y at K_max = dK/(1 - R), and the deviation of that shift, mm (the fitted tip's own is
+    """The fitted tip less Irwin's r_y at K_max (edge/handbook.py), and the deviation of that shift, mm (the fitted tip's own is
     not in it: it moves the reversal alike). None where the largest load is not known (R is none, or not below 1)."""
     if not (np.isfinite(load_ratio) and load_ratio < 1 and dK_MPa_sqrt_m > 0):
         return None
-    shift = float(plastic_zone_radius_mm(maximum(dK_MPa_sqrt_m, load_ratio), yield_MPa))
+    shift = float(plastic_zone_radius_mm(maximum_K(dK_MPa_sqrt_m, load_ratio), yield_MPa))
     return crack_mm - shift, 2 * shift * float(np.hypot(dK_sd / dK_MPa_sqrt_m, YIELD_SD))

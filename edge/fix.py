@@ -15,7 +15,7 @@ from edge import adiabatic, aliases, contact, motion, region, second_look, share
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.growth_validity import ligament_too_small
-from edge.handbook import ZERO_C_K, maximum
+from edge.handbook import ZERO_C_K, maximum, maximum_K
 from edge.lockin import Harmonics
 from edge.path import CrackPath
 from edge.phase import LoadState
@@ -83,7 +83,7 @@ class Fixer:
         else:
             if "readout_s" in self.profile.missing:
                 flags.append("readout_assumed")
-            if any(name.endswith("_sd_s") for name in self.profile.missing):
+            if any("_sd" in name for name in self.profile.missing):
                 flags.append("sd_assumed")
         if self.load_from_frames:
             flags.append("load_from_frames")
@@ -292,8 +292,8 @@ class Fixer:
         if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
             flags.append("near_edge")
         ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
-        most = maximum([load.range_kN, found.K_I], ratio)
-        if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), most[0], most[1]):
+        most = maximum(load.range_kN, ratio), maximum_K(found.K_I, ratio)
+        if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), *most):
             flags.append("irwin")
         return flags
 

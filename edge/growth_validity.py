@@ -125,7 +125,7 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
             "size": np.isnan(unit),
             "precrack": crack < specimen.notch_mm + out,
             "ligament": ligament_too_small(specimen, crack, handbook.maximum(points.load_range_kN[middle], ratio),
-                                           handbook.maximum(dK, ratio)),
+                                           handbook.maximum_K(dK, ratio)),
         }
         remarks["increment_large"] = relative_to_window(wide, inner)
     return _words(bad, len(rates.rate)), _words(remarks, len(rates.rate))

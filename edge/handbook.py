@@ -159,8 +159,15 @@ def specimen_K_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, crack_mm: ArrayLik
 
 
 def maximum(range_of_it: ArrayLike, ratio: ArrayLike) -> Array:
-    """Load, stress or K at maximum load from its range: range/(1 - R), R < 1."""
+    """Load or stress at maximum load from its range: range/(1 - R), R < 1."""
     return np.asarray(range_of_it, float) / (1 - np.asarray(ratio, float))
+
+
+def maximum_K(dK: ArrayLike, ratio: ArrayLike) -> Array:
+    """K at maximum load from its range, dK/(1 - R), R < 1; at R < 0 the range is of the tensile part (ASTM E647, from
+    memory) and so is K_max itself. A map shows that of a crack that shuts at zero load: at R = -1 it opens for half a sine,
+    whose first harmonic is half as large."""
+    return maximum(dK, np.maximum(np.asarray(ratio, float), 0.0))
 
 
 def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:

@@ -108,7 +108,7 @@ class Loop:
         self.calendar = Calendar()
         self.heard_s = time.monotonic()  # when the last frame came
         rows = (read_records(card.path, MOST_RECALLED).rows or [card.resume]) if card.resume else []
-        self.totals = Totals(rows, frames.live and load.live)
+        self.totals = Totals(rows, frames.live)
         if rows:
             self.events.add("resumed")
             self.growth.recall(rows)

@@ -16,6 +16,8 @@ import numpy as np
 
 from calibration.robust import MAD_TO_SD
 from edge import williams
+from edge.conduction import Flow
+from edge.prior import Prior
 from edge.region import Region
 
 NAME = re.compile(r"maps-(\d+)\.npz")
@@ -29,7 +31,8 @@ class BadMaps(Exception):
 
 @dataclass(frozen=True)
 class Tip:
-    """The fitted (elastic) tip and its fit region; coefficients c_n in MPa mm^(1-n/2), n = 1, 2, ..."""
+    """The fitted (elastic) tip and its fit region; coefficients c_n in MPa mm^(1-n/2), n = 1, 2, ...; notch (4,) MPa of what
+    a notch adds whose end is notch_back_mm behind the tip, empty without one; flow: the heat that flows."""
     row_px: float
     col_px: float
     angle_deg: float
@@ -38,6 +41,10 @@ class Tip:
     half_angle_deg: float
     wake_mm: float
     coefficients: np.ndarray
+    notch: np.ndarray
+    notch_back_mm: float
+    notch_half_mm: float
+    flow: Flow | None
 
 
 @dataclass(frozen=True)
@@ -109,8 +116,15 @@ def _tip(arrays: dict[str, Any]) -> Tip | None:
     if len(known) < len(keys) or not coefficients.size or not np.isfinite(coefficients).all():
         return None
     row, col, angle, inner, outer, half_angle = known
-    wake = _number(arrays, "wake_mm") or 0.0
-    return Tip(row, col, angle, inner, outer, half_angle, wake, coefficients) if _positive(arrays, "mm_per_px") else None
+    if not _positive(arrays, "mm_per_px"):
+        return None
+    wake, notch = _number(arrays, "wake_mm") or 0.0, np.asarray(arrays.get("notch", []), float).reshape(-1)
+    back, half = _positive(arrays, "notch_back_mm") or 0.0, _positive(arrays, "notch_half_mm") or 0.0
+    if notch.size != 4 or not np.isfinite(notch).all() or not back:
+        notch, back, half = np.empty(0), 0.0, 0.0
+    share, mu = _positive(arrays, "flow_share"), _positive(arrays, "flow_mm")
+    flow = Flow(share, mu) if share and mu else None
+    return Tip(row, col, angle, inner, outer, half_angle, wake, coefficients, notch, back, half, flow)
 
 
 def measured_range(maps: Maps) -> np.ndarray:
@@ -130,15 +144,16 @@ def crack_coordinates(maps: Maps, tip: Tip, finer: int = 1) -> np.ndarray:
 
 def in_fit_region(z: np.ndarray, tip: Tip) -> np.ndarray:
     """True in the ring between the radii, outside the wake."""
-    ring = Region(tip.inner_mm, tip.outer_mm, tip.half_angle_deg, tip.wake_mm, tip.coefficients.size, None)
+    notch = Prior(tip.outer_mm, notch_back_mm=tip.notch_back_mm, notch_half_mm=tip.notch_half_mm)
+    ring = Region(tip.inner_mm, tip.outer_mm, tip.half_angle_deg, tip.wake_mm, tip.coefficients.size, notch)
     return ring.holds(z)
 
 
 def fitted_range(z: np.ndarray, tip: Tip) -> np.ndarray:
-    """Stress-sum range in MPa of the fitted series at z (mm), NaN outside the fit region."""
+    """Stress-sum range in MPa of all that was fitted at z (mm), NaN outside the fit region."""
     inside = in_fit_region(z, tip)
     total = np.full(z.shape, np.nan)
-    total[inside] = williams.evaluate(tip.coefficients, z[inside])
+    total[inside] = williams.stress_sum(z[inside], tip.coefficients, tip.notch, tip.notch_back_mm, tip.flow)
     return total
 
 

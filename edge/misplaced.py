@@ -23,12 +23,17 @@ OUTLIER = 4.0  # deviations, in the learning
 SINGULAR = 1e-10  # of the normal matrix: harmonics that fold together are shared out between their columns
 
 
+def seen_rows(rows: int) -> slice:
+    """Those of a frame's rows that stand for it."""
+    step = max(1, rows // ROWS)
+    return slice(step // 2, None, step)
+
+
 class Outlook:
     """What the mean over the view will be, from its last values and their load phases."""
 
     def __init__(self, shape: tuple[int, int], harmonics: int):
-        step = max(1, shape[0] // ROWS)
-        self.rows, self.harmonics = slice(step // 2, None, step), harmonics
+        self.rows, self.harmonics = seen_rows(shape[0]), harmonics
         self.pixels = len(range(shape[0])[self.rows]) * shape[1]
         # of the last frames in any order: offset, time, sines and cosines; mean
         self.regressors, self.means = np.empty((FRAMES, 2 + 2 * harmonics)), np.empty(FRAMES)

@@ -13,7 +13,7 @@ import numpy as np
 from calibration.door import InputError
 from edge.aliases import collisions
 from edge.cycles import HYSTERESIS
-from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m
+from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m, tensile_dK_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
@@ -253,14 +253,17 @@ class Doubts:
         K, K_sd = row.dKI_MPa_sqrt_m, row.dKI_sd
         if K is None or K_sd is None or K_sd > 0.1 * K or row.load_range_kN is None or row.crack_mm is None:
             return
-        book = float(specimen_K_MPa_sqrt_m(self.rig.specimen, row.load_range_kN, row.crack_mm))
-        ratio = K / book if book > 0 else math.nan
+        book = float(tensile_dK_MPa_sqrt_m(self.rig.specimen, row.load_range_kN, row.load_ratio or 0.0, row.crack_mm))
+        if not book > 0:
+            return
+        # a notch or crack that stays open below zero load shows the whole range
+        most = K_RATIO * float(specimen_K_MPa_sqrt_m(self.rig.specimen, row.load_range_kN, row.crack_mm))
         if "gross" in self.said or any(True for _ in _gross(self.rig, row.load_range_kN, "")):
             return  # the load has been doubted already
-        if ratio > K_RATIO or ratio < 1 / K_RATIO:
+        if not book / K_RATIO <= K <= most:
             yield (
                 "dK",
-                f"dKI is {K:.3g} MPa sqrt(m), {ratio:.3g} of the handbook's for this load and crack; check units: [load] "
+                f"dKI is {K:.3g} MPa sqrt(m), {K / book:.3g} of the handbook's for this load and crack; check units: [load] "
                 f"scale_kN_per_unit (kN), [specimen] width_mm, thickness_mm, thermoelastic_constant_per_MPa, temperature_C, "
                 f"[camera] counts_per_K, zero_K, [view] mm_per_px",
             )

@@ -346,7 +346,7 @@ def find_rig(folder: Path) -> Rig | None:
     for place in (home, home.resolve().parent):
         if (place / "rig.toml").is_file():
             return load_rig(place / "rig.toml", check_files=False)
-        likely = [p for p in place.glob("*.toml") if "[specimen]" in p.read_text("utf-8", "replace")]
+        likely = [p for p in place.glob("*.toml") if p.is_file() and "[specimen]" in p.read_text("utf-8", "replace")]
         if len(likely) == 1:
             return load_rig(likely[0], check_files=False)
     return None

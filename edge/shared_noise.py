@@ -17,7 +17,7 @@ import numpy as np
 
 from edge import williams
 from edge.conduction import Flow
-from edge.misplaced import ROWS
+from edge.misplaced import seen_rows
 from edge.region import LEAST_PIXELS
 from edge.second_harmonic import gradient
 from edge.tip import TipFit
@@ -75,7 +75,7 @@ def measure(h: np.ndarray, usable: np.ndarray, sd: float, frame: float) -> Share
     the mean of a few rows of a frame has beyond the pixels' own noise, as a share of it."""
     like = patches(h, usable, sd)
     row, column = stripes(h, usable, like) / like, stripes(h.T, usable.T, like) / like
-    own = row**2 / min(ROWS, h.shape[0]) + column**2 / h.shape[1]
+    own = row**2 / len(range(h.shape[0])[seen_rows(h.shape[0])]) + column**2 / h.shape[1]
     return Shared(float(np.sqrt(max(0.0, (frame / like) ** 2 - own))), row, column, like)
 
 

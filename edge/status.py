@@ -8,6 +8,7 @@ import contextlib
 import dataclasses
 import json
 import logging
+import math
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -77,7 +78,8 @@ class StatusPage:
         """What status.json holds. last: the columns of the last row that were determined."""
         last = {}
         if self.row is not None:
-            last = {k: v for k, v in dataclasses.asdict(self.row).items() if v is not None and k not in ("flags", "extra")}
+            columns = {k: v for k, v in dataclasses.asdict(self.row).items() if v is not None and k not in ("flags", "extra")}
+            last = {k: v for k, v in columns.items() if isinstance(v, str) or math.isfinite(v)}
         flags = self.row.flags if self.row is not None else ()
         return {
             "title": self.title,

@@ -50,6 +50,8 @@ class TipFit:
     r2: float
     chi2: float
     coefficients: np.ndarray
+    notch: np.ndarray
+    flow: Flow | None
     region: Region
     pixels: int
     kept: float  # share of the region's pixels that belong to the field
@@ -70,7 +72,7 @@ class TipFit:
 
     def arrays(self) -> dict[str, np.ndarray | float]:
         """As in maps-<seq>.npz."""
-        r = self.region
+        r, prior, flow = self.region, self.region.prior, self.flow
         return {
             "tip_row_px": self.row_px,
             "tip_col_px": self.col_px,
@@ -82,6 +84,11 @@ class TipFit:
             "half_angle_deg": r.half_angle_deg,
             "wake_mm": r.wake_mm,
             "coefficients": self.coefficients,
+            "notch": self.notch,
+            "notch_back_mm": prior.notch_back_mm if prior is not None else 0.0,
+            "notch_half_mm": prior.notch_half_mm if prior is not None else 0.0,
+            "flow_share": flow.share if flow is not None else 0.0,
+            "flow_mm": flow.mu_mm if flow is not None else 0.0,
         }
 
 
@@ -214,6 +221,8 @@ class _Search:
             r2=series.r2,
             chi2=series.chi2,
             coefficients=series.coefficients,
+            notch=series.notch,
+            flow=self.flow,
             region=self.region,
             pixels=series.pixels,
             kept=series.pixels / self.whole,
@@ -243,10 +252,8 @@ def _common(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray]) 
 
 
 def _predicted(series: williams.Series, z: np.ndarray, region: Region, flow: Flow | None) -> np.ndarray:
-    stress = williams.evaluate(series.coefficients, z)
-    if series.notch.size and region.prior is not None:
-        stress = stress + series.notch @ williams.notch_columns(z, region.prior.notch_back_mm)
-    return stress if flow is None else stress + flow.real_part(z, series.coefficients)
+    back_mm = region.prior.notch_back_mm if region.prior is not None else 0.0
+    return williams.stress_sum(z, series.coefficients, series.notch, back_mm, flow)
 
 
 def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]) -> np.ndarray:

@@ -98,6 +98,16 @@ def evaluate(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
     return analytic(coefficients, z).real
 
 
+def stress_sum(
+    z: np.ndarray, coefficients: np.ndarray, notch: np.ndarray, notch_back_mm: float, flow: Flow | None
+) -> np.ndarray:
+    """All that is fitted at z (n,) complex mm, MPa: the series, what a notch (4,) or none (0,) adds, and the heat that flows."""
+    total = evaluate(coefficients, z)
+    if notch.size:
+        total = total + notch @ notch_columns(z, notch_back_mm)
+    return total if flow is None else total + flow.real_part(z, coefficients)
+
+
 def analytic(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
     """The function whose real part the stress sum is, sum_n c_n z^(n/2-1), at z (mm, complex, any shape)."""
     root = np.sqrt(np.asarray(z, complex))

@@ -12,6 +12,8 @@ from calibration.profile import CameraProfile, ResponseRow
 from edge.bench_field import Ahead, Contact
 from edge.fix import Fixer
 from edge.lockin import Harmonics
+from edge.map_pictures import misfit_MPa
+from edge.maps import read_maps
 from edge.phase import LoadPhase, LoadState
 from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
@@ -207,6 +209,30 @@ def test_a_profile_that_was_not_measured_up_to_2f_is_said(measured_to_hz, said):
     rows = tuple(ResponseRow(f, 1 / np.hypot(1, 0.06 * f), -3.0 * f) for f in (1.0, 5.0, measured_to_hz))
     flags = fixed(harmonics(PLATE), CameraProfile(tau_s=0.01, frame_delay_s=0.0, response=rows)).flags
     assert ("uncalibrated" in flags) == said
+
+
+@pytest.mark.parametrize("conducts", [False, True])
+def test_the_report_s_misfit_is_noise_alone_whatever_was_fitted(tmp_path, conducts):
+    rig, made = rig_for(PLATE), harmonics(PLATE)
+    rig = replace(rig, specimen=replace(rig.specimen, thermal_diffusivity_mm2_per_s=14.0))
+    clean = -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * PLATE.sum_MPa
+    maps = made.maps.copy()
+    if conducts:
+        maps[0] += plates.conducted(clean, PLATE.mm_per_px, rig.specimen.thermal_diffusivity_mm2_per_s, LOAD.frequency_hz) - clean
+    fix = fixed(replace(made, maps=maps), rig=rig)
+    assert ("conduction" in fix.flags) == conducts
+    np.savez(tmp_path / "maps-000003.npz", **fix.maps)
+    read = read_maps(tmp_path / "maps-000003.npz")
+    misfit = misfit_MPa(read, read.tip)
+    assert np.nanstd(misfit) == pytest.approx(2 * fix.row.noise_K * read.stress_per_K, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    "missing, said", [(("gain_sd", "phase_sd_deg"), True), (("tau_sd_s",), True), (("readout_s",), False), ((), False)]
+)
+def test_a_deviation_that_the_profile_does_not_give_is_said(missing, said):
+    flags = fixed(harmonics(PLATE), CameraProfile(tau_s=0.0, frame_delay_s=0.0, missing=missing)).flags
+    assert ("sd_assumed" in flags) == said
 
 
 @pytest.mark.parametrize("netd_K, said", [(0.030, True), (0.040, False), (None, False)])

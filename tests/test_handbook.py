@@ -164,3 +164,16 @@ def test_effective_fraction():
     """U = (1 - Pop/Pmax)/(1 - R) by hand: 0.5/0.9; never above 1."""
     assert handbook.effective_fraction(0.1, 0.5) == pytest.approx(0.5556, abs=1e-4)
     assert handbook.effective_fraction(0.6, 0.6) == 1.0 and handbook.effective_fraction(0.6, 0.3) == 1.0
+
+
+@pytest.mark.parametrize("ratio, K_max", [(0.0, 18.0), (0.1, 20.0), (0.5, 36.0), (-1.0, 18.0), (-3.0, 18.0)])
+def test_K_at_maximum_load_of_a_range_that_is_tensile_below_zero(ratio, K_max):
+    """ASTM E647 (from memory): dK = K_max for R <= 0."""
+    assert handbook.maximum_K(18.0, ratio) == pytest.approx(K_max)
+
+
+def test_a_crack_that_opens_for_half_a_sine_shows_the_tensile_part_at_1f():
+    """Fourier series of a rectified sine (any handbook): at R = -1 its first harmonic is half of the sine's."""
+    phase = 2 * np.pi * (np.arange(1000) + 0.5) / 1000
+    shown = 2 * np.mean(np.maximum(np.sin(phase), 0) * np.sin(phase))
+    assert 2 * shown == pytest.approx(float(handbook.tensile_range_kN(2.0, -1.0)), rel=1e-3)

@@ -139,6 +139,7 @@ def test_noise_of_the_first_harmonic_is_within_a_tenth_of_the_cramer_rao_bound(u
 
 
 def test_an_uncracked_plate_has_no_tip(uncracked_run):
+    assert uncracked_run.rows
     for row in uncracked_run.rows:
         assert row.tip_row_px is None and row.crack_mm is None and row.dKI_MPa_sqrt_m is None and row.T_MPa is None
         assert row.contact_length_mm is None and "no_tip" in row.flags and row.noise_K > 0
@@ -149,7 +150,7 @@ def test_an_unloaded_plate_has_no_tip(run_recording):
     flat = plates.uncracked((60, 80), 0.0)
     wave = {"amplitude_kN": 4.2, "mean_kN": 5.0, **FEW_SAMPLES}
     run = run_recording(flat, **{**STEEL_AT_7_HZ, "wave": wave})
-    assert all(r.tip_row_px is None and "no_tip" in r.flags for r in run.rows)
+    assert run.rows and all(r.tip_row_px is None and "no_tip" in r.flags for r in run.rows)
 
 
 @pytest.mark.parametrize("noise", [False, True])

@@ -26,6 +26,22 @@ def test_fitted_isopachics_lie_on_the_closed_form_in_every_direction(tmp_path, a
     np.testing.assert_allclose(maps_file.measured_range(maps)[seen], truth[seen], rtol=0, atol=1e-3)
 
 
+def test_what_a_notch_adds_is_part_of_the_fitted_field_and_its_surroundings_are_not(tmp_path):
+    path = write_maps(tmp_path, 3, 12.0, noise_K=0.0)
+    arrays = dict(np.load(path))
+    plain = maps_file.read_maps(path)
+    np.savez(path, **arrays, notch=np.array([3.0, -2.0, 1.0, 0.5]), notch_back_mm=2.5, notch_half_mm=1.0)
+    notched = maps_file.read_maps(path)
+    z = maps_file.crack_coordinates(plain, plain.tip)
+    before, after = (maps_file.fitted_range(z, m.tip) for m in (plain, notched))
+    near = np.abs(np.maximum((z + 2.5).real, 0) + 1j * z.imag) < 3.0
+    assert np.isnan(after[near]).all() and np.isfinite(before[near]).any()
+    pole, root = 2.5 / (z + 2.5), np.sqrt(2.5 / z)
+    added = (3.0 * root * pole - 2.0 * pole + root * pole**2 + 0.5 * pole**2).real
+    seen = np.isfinite(after)
+    assert seen.any() and (after - before)[seen] == pytest.approx(added[seen])
+
+
 def test_marks_stand_where_the_record_puts_them():
     row = Row(seq=1, crack_mm=12.0, contact_length_mm=1.5, reversal_mm=12.3)
     marks = report._marks(row)

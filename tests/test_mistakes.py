@@ -459,6 +459,9 @@ ROW_DOUBTS = [
     ("dK absurd", {"dKI_MPa_sqrt_m": 0.016, "dKI_sd": 0.0002}, r"dKI is 0.016 .*0.001\d* of the handbook's.*units"),
     ("load in N", {"load_range_kN": 80000.0}, r"8e\+04 kN over .*in N, scale_kN_per_unit is 0.001"),
     ("compression for tension", {"load_ratio": 10.0}, r"load_ratio is 10: compression throughout.*turn the sign"),
+    ("a crack that shuts in compression", {"load_ratio": -1.0, "dKI_MPa_sqrt_m": 7.95}, None),
+    ("a notch that does not", {"load_ratio": -1.0}, None),
+    ("more than a load of both signs can make", {"load_ratio": -1.0, "dKI_MPa_sqrt_m": 30.0}, r"dKI is 30 .*3.77 of the handbook's"),
     ("image frozen", {"flags": ("frozen", "no_tip"), "frames": None, "crack_mm": None}, r"same image again and again"),
 ]
 

@@ -7,7 +7,7 @@ import zlib
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from links import invented_row
 
@@ -143,6 +143,7 @@ TWO_DIGITS = (
 )
 
 
+@settings(deadline=None)
 @given(anyrow)
 def test_round_trip_keeps_the_digits_that_are_written(row):
     line = encode_row(row)
@@ -157,6 +158,7 @@ def test_round_trip_keeps_the_digits_that_are_written(row):
     assert (back.seq, back.time_utc, back.flags) == (row.seq, row.time_utc, row.flags)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200))
 def test_no_text_is_taken_for_a_row(text):
     with pytest.raises(BadRow):

@@ -1,5 +1,6 @@
 """Service manager, log and status page: with a real datagram socket, a real process and a folder that is really full."""
 
+import dataclasses
 import io
 import json
 import logging
@@ -175,6 +176,18 @@ def test_in_the_journal_a_line_has_its_level_and_no_time(monkeypatch):
 
 def page(folder: Path) -> StatusPage:
     return StatusPage(folder, "rig.toml", lambda: "2031-05-06T07:08:09Z")
+
+
+def test_a_number_that_is_none_is_left_out_of_the_status(tmp_path):
+    status = page(tmp_path)
+    status.see(dataclasses.replace(invented_row(7), noise_K=float("nan")))
+    status.refresh(OK)
+
+    def none(text: str) -> None:
+        raise AssertionError(f"{text} is not JSON (RFC 8259)")
+
+    last = json.loads((tmp_path / "status.json").read_text(), parse_constant=none)["last"]
+    assert "noise_K" not in last and last["crack_mm"] == 12.9876
 
 
 def test_status_tells_the_last_row_its_flags_in_words_and_who_waits(tmp_path):

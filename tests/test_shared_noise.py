@@ -34,7 +34,7 @@ def noise(rng: np.random.Generator, shared: Shared) -> np.ndarray:
 def far_field() -> np.ndarray:
     rows, columns = np.indices(SHAPE)
     z = williams.to_crack(rows, columns, PLATE.tip_px, PLATE.angle_deg, PLATE.mm_per_px)
-    return np.asarray(region.quiet(z, region.Region(1.2, 6.0, 180.0, 1.2, 15, 6.0), 2.0))
+    return np.asarray(region.quiet(z, region.Region(1.2, 6.0, 180.0, 1.2, 15, None), 2.0))
 
 
 @pytest.mark.parametrize("size", [0.1, 0.3, 1.0])
