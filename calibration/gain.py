@@ -32,7 +32,6 @@ class Gain:
     kelvin_per_MPa: float
     temperature_K: float
     phase_deg: float
-    bending: bool
     parts: dict[str, float]
     stress_MPa: np.ndarray
     range_K: np.ndarray
@@ -94,7 +93,6 @@ def kelvin_per_MPa(
         kelvin_per_MPa=per_MPa,
         temperature_K=temperature_K,
         phase_deg=phase,
-        bending=bending,
         parts=parts,
         stress_MPa=stress,
         range_K=range_K,

@@ -25,6 +25,7 @@ from edge.whole_recording import Measured, Recorded, measure, open_recording
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 ASSUMED = CameraProfile(tau_s=0.010, tau_sd_s=0.003, missing=("readout_s", "readout_sd_s"))
 ASSUMED_NOTE = "tau_s assumed, not measured"  # 7 to 12 ms say makers' notes; 6 to 15 ms occur
+SURFACE_SD_K = 1.0  # of the surface temperature as typed in (common practice, no source)
 PLAUSIBLE_K0_PER_MPA = 1e-7, 1e-4  # as at the rig file's door
 
 
@@ -172,7 +173,7 @@ def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profil
         "stress": args.stress_sd / 100,
         "load range": m.range_sd,
         "camera's lag": response_sd(profile, m.frequency_hz)[0],
-        "surface temperature": 1.0 / temperature,
+        "surface temperature": SURFACE_SD_K / temperature,
     }
     found = gain.kelvin_per_MPa(c.maps[0], sd, stress, temperature, args.bending_arm is not None, known)
     low, high = PLAUSIBLE_K0_PER_MPA

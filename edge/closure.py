@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edge import williams
-from edge.handbook import clipped_harmonics
 from edge.record import Row
 from edge.zones import Profile, TwoZones, mean_sd, taper, two_zones
 
@@ -55,6 +54,11 @@ class Closure:
         row.ahead_K, row.phase_gap_deg = self.ahead_K, self.phase_gap_deg
         row.opening_fraction, row.opening_sd = self.opening_fraction, self.opening_sd
         row.reversal_mm = None if self.reversal_mm is None else (row.crack_mm or 0.0) + self.reversal_mm
+
+    def deviations(self) -> dict[str, float]:
+        """Those that a row has no room for, for maps-<seq>.npz; NaN: not determined."""
+        names = "contact_K_sd", "ahead_K_sd", "phase_gap_sd_deg", "reversal_sd_mm"
+        return {name: np.nan if (sd := getattr(self, name)) is None else float(sd) for name in names}
 
 
 def along_crack(
@@ -161,8 +165,7 @@ def opening(zones: TwoZones, third: Profile) -> tuple[float, float] | None:
     if abs(ratio.imag) > 4 * ratio_sd:  # not in step with the second harmonic: something else makes it
         return None
     fractions = np.linspace(0.02, 0.98, 97)
-    c = np.array([clipped_harmonics(float(u)) for u in fractions])
-    off = (ratio.real - c[:, 3] / c[:, 2]) / ratio_sd  # the ratio falls all the way from 1 to -1
+    off = (ratio.real - (1 - 2 * fractions)) / ratio_sd  # c_3/c_2 of a clipped sine, cut at the share u of its range, is 1 - 2 u
     likely = np.exp(-0.5 * np.minimum(off**2, 700.0))
     if likely.sum() < 1e-6:
         return None

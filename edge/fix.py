@@ -280,7 +280,9 @@ class Fixer:
         row.dKI_MPa_sqrt_m, row.dKI_sd = found.K_I, float(np.hypot(sd[2], K_sd * found.K_I))
         row.dKII_MPa_sqrt_m, row.dKII_sd = found.K_II, float(np.hypot(sd[3], K_sd * found.K_II))
         row.T_MPa, row.T_sd = found.T_MPa, float(np.hypot(sd[4], stress_sd * found.T_MPa))
-        row.r2, row.irwin_mm = found.r2, irwin[0] if irwin else None
+        row.r2 = found.r2
+        if irwin is not None:
+            row.irwin_mm, fix.maps["irwin_sd_mm"] = irwin
 
     def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray) -> list[str]:
         """What to keep in mind of this tip."""
@@ -304,6 +306,7 @@ class Fixer:
         view = self.rig.view
         seen.closure.fill(fix.row, view.mm_per_px_sd / view.mm_per_px)
         fix.maps["h2"] = seen.h2.astype(np.complex64)
+        fix.maps |= seen.closure.deviations()
         fix.maps |= contact.for_maps(seen.path, seen.closure.contact_length_mm, seen.closure.contact_sd_mm)
 
     def _keep_maps(

@@ -3,8 +3,8 @@
 FLAGS: dict[str, str] = {
     # the camera profile
     "uncalibrated": (
-        "No camera profile: lag, row readout and frame delay are not corrected, so amplitudes are too small and "
-        "phases are off; run `bolotip calibrate`."
+        "No camera profile, so lag and row readout are not corrected and amplitudes are too small; or the profile's table "
+        "does not reach this frequency or a multiple of it, and its nearest row was taken; run `bolotip calibrate`."
     ),
     "readout_assumed": (
         "The profile has no readout_s and 0 was taken: a camera that reads row by row then shows a phase ramp from "
@@ -52,7 +52,7 @@ FLAGS: dict[str, str] = {
     "h2": "The load itself has a second harmonic; its share was subtracted from the second-harmonic map.",
     "h2_disagrees": (
         "The second harmonic that the far field shows is not the one the load signal has; the far field's was "
-        "subtracted; look at the load signal's filter and at resonances of the grips."
+        "subtracted where it is known well enough; look at the load signal's filter and at resonances of the grips."
     ),
     "load_from_frames": (
         "There is no load signal: phase, frequency and cycles come from the frames, the load range from the rig file."
@@ -98,14 +98,14 @@ FLAGS: dict[str, str] = {
         "frame_rate_hz."
     ),
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
-    "frames_gap": "Frames were missing for longer than the frame clock can bridge; it was set anew afterwards.",
+    "frames_gap": "Frames were missing for a while; the camera may have changed its offsets meanwhile, so they were found anew.",
     "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",
     "bad_pixels": "Dead or restless pixels in the region of the fit were left out.",
     "noisy": (
         "The noise is well above what the profile's netd_K leads one to expect; look for draught, reflections, a "
         "warming camera."
     ),
-    "saturated": "Pixels in the region of the fit reached the end of the camera's range and were left out.",
+    "saturated": "Pixels of the image reached the end of the camera's range and were left out.",
     # tip and closure
     "no_tip": "No crack tip was found in the first-harmonic map, so the tip and everything after it are empty.",
     "conduction": (
@@ -114,8 +114,8 @@ FLAGS: dict[str, str] = {
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
     "irwin": (
-        "Small-scale yielding is doubtful: the ligament is shorter than (4/pi) (Kmax/yield strength)^2, the limit of ASTM "
-        "E647."
+        "Small-scale yielding is doubtful: the ligament is shorter than ASTM E647 allows, (4/pi) (Kmax/yield strength)^2, or "
+        "in M(T) 1.25 times what the largest load needs to yield it."
     ),
     "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",

@@ -59,7 +59,6 @@ class Edges:
     smooth: np.ndarray
     right: np.ndarray
     down: np.ndarray
-    strong: np.ndarray
     near: np.ndarray
 
 
@@ -71,7 +70,7 @@ def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
     if np.count_nonzero(strong) < LEAST_EDGE_PX:
         return None
-    return Edges(smooth, right, down, strong, grown(strong, 7))
+    return Edges(smooth, right, down, grown(strong, 7))
 
 
 def _fit_shift(edges: Edges, target: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

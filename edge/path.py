@@ -12,7 +12,7 @@ TURN_DEG = 45.0  # from the rig file's direction, at most
 
 
 class CrackPath:
-    """Path from the datum over the notch's end to the tip. spacing_mm grows with the deviation of the tip."""
+    """Path from the datum over the notch's end to the tip. Points lie the further apart, the less well the tip is known."""
 
     def __init__(self, notch_mm: float, growth_angle_deg: float):
         self.growth_angle_deg = growth_angle_deg

@@ -17,7 +17,7 @@ from edge.rig import Rig
 from edge.second_harmonic import FAR_BLUR_PX, gradient
 
 CLEAR = 4.0  # deviations
-POINTS = 10  # of the cycle: exact up to the 8th order in d
+POINTS = 10  # of the cycle: exact up to the 6th order in d
 STEPS = 3
 ROUNDS = 2
 CORES, WIDE_CORES = 1.5, 3.0  # away from the tip the swing is measured; and once more, lest a wide zone of dissipation look like one

@@ -193,6 +193,13 @@ def test_contact_pressure_has_the_harmonics_of_a_rectified_sine(fraction, expect
     assert np.abs(clipped_harmonics(fraction)) == pytest.approx(expected, abs=1e-12)
 
 
+def test_the_third_harmonic_of_a_clipped_sine_over_its_second_is_a_straight_line():
+    """1 - 2 u, by which the opening is read off."""
+    for u in np.linspace(0.02, 0.98, 9):
+        c = clipped_harmonics(float(u))
+        assert c[3] / c[2] == pytest.approx(1 - 2 * u, abs=1e-9)
+
+
 @pytest.mark.parametrize("fraction", [0.05, 0.2, 0.35, 0.7, 0.95])
 def test_contact_pressure_harmonics_equal_the_transform_of_the_clipped_sine(fraction):
     psi = 2 * np.pi * np.arange(200000) / 200000

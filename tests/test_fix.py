@@ -189,6 +189,14 @@ def test_the_reversal_is_told_as_a_crack_size_behind_the_elastic_tip():
     assert v.crack_mm == pytest.approx(PLATE.crack_mm, abs=0.05)
 
 
+def test_deviations_that_a_row_has_no_room_for_stand_beside_the_maps():
+    found = fixed(with_zones(PLATE, behind_mm=0.6))
+    for value, sd in (("contact_K", "contact_K_sd"), ("ahead_K", "ahead_K_sd"), ("phase_gap_deg", "phase_gap_sd_deg")):
+        assert 0 < found.maps[sd] < 0.5 * getattr(found.row, value)
+    assert 0 < found.maps["reversal_sd_mm"] < 0.3 and 0 < found.maps["irwin_sd_mm"] < 0.5
+    assert np.isnan(fixed(harmonics(PLATE)).maps["contact_K_sd"])
+
+
 def test_the_opening_is_told_unless_the_third_harmonic_is_lost():
     """Faces that touch below 0.35 of the load range, as made up."""
     made = with_zones(PLATE, orders=3)

@@ -342,7 +342,7 @@ def test_rows_of_two_tests_make_no_rates(tmp_path):
     (Growing("MT", 80.0, 4.0, 5.0, 30.0, first_mm=7.0, last_mm=26.0, overload_mm=12.0), 60),
 ])
 def test_an_overload_is_measured_and_kept_out_of_the_paris_line(truth, fixes, tmp_path):
-    """Issue's aims on known truth: m within 3 %, rate at the middle within 5 %, delay within 15 %."""
+    """On known truth: m within 3 %, rate at the middle within 5 %, delay within 15 %."""
     at = truth.cycles_at(truth.overload_mm)
     delay = truth.cycles_at(truth.overload_mm + truth.affected_mm) - at
     for seed in range(3):
