@@ -20,6 +20,7 @@ from edge.record import Row, read_records
 from edge.rig import load_rig
 from edge.sinks.card import CardSink
 from edge.sources.base import Frame, FrameSource, LoadSource
+from edge.sources.frames_load import FramesLoad
 from edge.sources.simulated import bench_from_rig
 from edge.totals import FORM, Calendar, Totals
 
@@ -113,6 +114,7 @@ class Trial:
 
     def __init__(self, tmp_path: Path, monkeypatch, hz: float = HZ, rate: float = 10.0, memory: float = 10.0, wave=None,
                  no_frames=NEVER, no_load=NEVER, nominal=False, range_kN=None):  # fmt: skip
+        tmp_path.mkdir(exist_ok=True)
         self.now = Now()
         monkeypatch.setattr(time, "monotonic", self.now)
         path = tmp_path / "rig.toml"
@@ -274,6 +276,18 @@ def test_after_a_restart_the_count_goes_on_as_far_as_can_be_known(rows, away_s, 
     assert totals.settle(hz) == (cycles > 7000)
     assert totals.cycles == cycles
     assert not totals.settle(7.0), "once"
+
+
+def test_a_live_camera_goes_on_by_the_calendar_where_the_load_comes_from_its_frames(tmp_path, monkeypatch):
+    before = Trial(tmp_path, monkeypatch).run(12.0).rows[-1]
+    utc_s = time.time
+    monkeypatch.setattr(time, "time", lambda: utc_s() + 300.0)
+    card = CardSink(tmp_path / "out")
+    card.open()
+    again = Trial(tmp_path / "other", monkeypatch)
+    loop = Loop(again.rig, None, again.loop.frames, FramesLoad(), card)
+    assert loop.totals.elapsed_s == pytest.approx(before.elapsed_s + 300, abs=5)
+    assert loop.totals.settle(HZ) and loop.totals.cycles == pytest.approx(before.cycles + 300 * HZ, abs=5 * HZ)
 
 
 def test_a_recording_does_not_go_on_by_the_calendar():
