@@ -23,9 +23,11 @@ from edge.growth_delay import Delay
 from edge.growth_points import (
     FALL_MM,
     Event,
+    Fall,
     Fixes,
     Points,
     average,
+    falls,
     find_events,
     join,
     noise_inflation,
@@ -42,6 +44,7 @@ from edge.rig import Rig, View, find_rig
 
 DEFAULT_MEMORY_S = 60.0
 FEWEST_POINTS = 4
+SPREAD_OF_RATIO = 0.05        # of R, beyond which one line is doubtful (common practice, no source)
 COLUMNS = ("method", "cycles", "crack_mm", "crack_sd_mm", "rate_mm_per_cycle", "rate_sd_mm_per_cycle",
            "dK_measured_MPa_sqrt_m", "dK_measured_sd", "dK_handbook_MPa_sqrt_m", "measured_over_handbook",
            "dK_eff_MPa_sqrt_m", "dK_eff_sd", "opening_fraction", "load_range_kN", "load_ratio", "plane_deg",
@@ -65,7 +68,8 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
         notes.append(f"the scale is known to {100 * common:.2g} %, alike in all fixes: on top of what follows, rates and crack "
                      f"sizes may be off by that, dK measured by {50 * common:.2g} %; no exponent is")
     fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows])
-    exact = [e for d in dirs if (d / "events.csv").is_file() for e in read_events(d / "events.csv")]
+    folders = [d if d.is_dir() else d.parent for d in dirs]
+    exact = [e for d in dict.fromkeys(folders) if (d / "events.csv").exists() for e in read_events(d / "events.csv")]
     told = [r for r, _ in rows]
     events = sorted([*refined(find_events(told), exact), *untold(exact, told)], key=lambda e: e.cycles)
     memory_s = rig.lockin.memory_s if rig else DEFAULT_MEMORY_S
@@ -79,8 +83,10 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
                          + ("; ".join(bad) or "go on recording"))
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
-    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation)
-    folder = out or (dirs[0] if dirs[0].is_dir() else dirs[0].parent)
+    fallen = falls(fixes)
+    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen)
+    folder = out or folders[0]
+    notes += [*other_rigs(folders, rigs), *doubts(found, points, fallen)]
     _write(folder, found, points)
     for line in [*summary(found, fixes, points, len(rows), notes + left_out), *three_tips([r for r, _ in rows], rig)]:
         print(line)
@@ -105,6 +111,35 @@ def _same_specimen(dirs: Sequence[Path], rigs: Sequence[Rig | None]) -> Rig | No
                 raise InputError(f"{rig.path}: specimen {key} is {mine}, but {first} in {known[0][1].path}; "
                                  f"give folders of one test only")
     return known[0][1] if known else None
+
+
+def other_rigs(folders: Sequence[Path], rigs: Sequence[Rig | None]) -> list[str]:
+    """Rig files of later runs in a folder, which are not read; and materials that differ from one folder to the next."""
+    notes = [f"{folder}: {path.name} is of a later run; rig.toml is used" for folder in dict.fromkeys(folders)
+             for path in sorted(folder.glob("rig-*.toml"))]
+    known = [r for r in rigs if r]
+    for key in ("thermoelastic_constant_per_MPa", "yield_strength_MPa"):
+        values = dict.fromkeys(getattr(r.specimen, key) for r in known)
+        if len(values) > 1:
+            notes.append(f"[specimen] {key} is {' and '.join(f'{v:g}' for v in values)} in the rig files, of one test it is one value; "
+                         f"records are taken as they are")
+    return notes
+
+
+def doubts(found: Analysis, points: Points, fallen: Sequence[Fall]) -> list[str]:
+    """What makes a line doubtful as a whole."""
+    notes = [f"near cycle {f.cycles:.0f} the crack is {f.mm:.2f} mm shorter than before (has the camera or the zero moved?); rates up "
+             f"to cycle {f.until_cycles:.0f} do not count" for f in fallen]
+    at = points.at
+    standing = np.flatnonzero(np.diff(at.cycles) <= 0)
+    if len(standing):
+        notes.append(f"the count of cycles stands at {at.cycles[standing[0]]:.0f} while the crack grows; those rates do not count")
+    ratio = np.concatenate([c.load_ratio[c.fits()] for c in found.courses])
+    ratio = ratio[np.isfinite(ratio)]
+    if len(ratio) and np.ptp(ratio) > SPREAD_OF_RATIO:
+        notes.append(f"R is {ratio.min():.2f} to {ratio.max():.2f} among the rates of one Paris line, and growth depends on R: C, m and "
+                     f"their intervals are of no material; give each R a folder of its own")
+    return notes
 
 
 def _one_crack(dirs: Sequence[Path], fixes: Fixes) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from edge import handbook
 from edge.growth_delay import Delay, find_delay, undisturbed_cycles
 from edge.growth_fit import LN10, WINDOW, Line, Rates, paris, polynomial, secant
-from edge.growth_points import Event, Fixes, Points
+from edge.growth_points import Event, Fall, Fixes, Points
 from edge.growth_validity import gradient_per_mm, judge, plane_angle_deg
 from edge.rig import Specimen
 
@@ -79,9 +79,9 @@ def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, rat
     return handbook.tensile_dK_MPa_sqrt_m(specimen, range_kN, ratio, crack_mm)
 
 
-def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0
-            ) -> Analysis:
-    """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`."""
+def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0,
+            falls: Sequence[Fall] = ()) -> Analysis:
+    """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`, falls as of `falls`."""
     at = points.at
     rates = [secant(at.cycles, at.crack_mm, at.crack_sd_mm)]
     if len(at) >= WINDOW:
@@ -89,7 +89,7 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
     ends = {event: _first_end(rates[0], event) for event in events}
     delays: list[tuple[Event, Delay | None]] = []
     for _ in range(ROUNDS if events else 1):
-        courses = [_course(r, at, specimen, ends) for r in rates]
+        courses = [_course(r, at, specimen, ends, falls) for r in rates]
         lines = {(c.rates.method, kind): line for c in courses for kind in KINDS if (line := _line(c, kind, at))}
         delays = [(e, _delay(e, events, fixes, at, specimen, lines, inflation)) for e in events]
         now = {e: e.best_cycles + d.delay_cycles if d and d.significant else e.best_cycles for e, d in delays}
@@ -99,7 +99,8 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
     return Analysis(courses, lines, delays, _calibration(at, specimen))
 
 
-def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float]) -> Course:
+def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float],
+            falls: Sequence[Fall]) -> Course:
     matrix = rates.size_matrix
     opening, load, ratio = matrix @ at.opening_fraction, matrix @ at.load_range_kN, matrix @ at.load_ratio
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -117,7 +118,11 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
         first, last = at.cycles[rates.window].T
         retarded |= (first < end) & (last > event.after_cycles)
         retarded |= (first <= event.best_cycles) & (last > event.best_cycles)
-    invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded)
+    shorter = np.zeros(len(rates.rate), bool)
+    for fall in falls:
+        first, last = at.cycles[rates.window].T
+        shorter |= (first <= fall.until_cycles) & (last >= fall.cycles)
+    invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded, shorter)
     return Course(
         rates, {"measured": measured, "handbook": book, "effective": measured + matrix @ log_U},
         {"measured": by_dK @ by_dK.T, "handbook": by_size @ by_size.T, "effective": by_dK @ by_dK.T + by_U @ by_U.T},

@@ -65,6 +65,9 @@ def polynomial(cycles: Array, crack_mm: Array, crack_sd_mm: Array, window: int =
         inside = slice(i - half, i + half + 1)
         c1 = (cycles[inside][0] + cycles[inside][-1]) / 2
         c2 = (cycles[inside][-1] - cycles[inside][0]) / 2
+        if not c2 > 0:  # a count that stands still makes no rate
+            size[k, i], rate[k, i] = 1.0, np.nan
+            continue
         u = (cycles[inside] - c1) / c2
         coefficients = np.linalg.pinv(np.stack([np.ones(window), u, u**2], axis=1))
         here = u[half]

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError
+from calibration.robust import robust_sd
 from edge.record import Row, as_array
 from edge.rig import View
 
@@ -28,7 +29,8 @@ FALL_MM = 1.0                 # no crack gets shorter; a remounted camera may sh
 SEVERAL = 5                   # fixes whose median tells the size of the crack
 LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
 OUTLIER_SD = 6.0
-STEP_OF_LOAD = 0.02           # relative change of the load range that counts as another load
+STEP_OF_LOAD, STEP_OF_RATIO = 0.02, 0.02  # relative change of the load range, and change of R, that count as another load
+FALL_SD = 6.0                 # deviations from one fix to the next by which no noise makes a crack shorter
 ROUNDED = 0.1                 # of the variance that a record's crack_sd_mm of two digits tells
 
 
@@ -164,6 +166,8 @@ def untold(exact: Sequence[Event], rows: Sequence[Row]) -> list[Event]:
 
 def read_events(path: Path) -> list[Event]:
     """Events with their exact cycle, from an optional file with the columns `kind,cycles`; more columns are ignored."""
+    if not path.is_file():
+        raise InputError(f"{path}: is no file; move it away, or write a table kind,cycles")
     events = []
     with path.open(newline="", encoding="utf-8-sig", errors="replace") as f:
         lines = csv.DictReader(f)
@@ -190,6 +194,28 @@ def shortening(crack_mm: Array) -> tuple[int, float]:
     fall_mm = np.maximum.accumulate(size_mm) - size_mm
     worst = int(np.argmax(fall_mm))
     return worst + SEVERAL // 2, float(fall_mm[worst])
+
+
+@dataclass(frozen=True)
+class Fall:
+    """The crack was measured shorter by `mm` at `cycles`, and up to `until_cycles` no longer than before."""
+    cycles: float
+    until_cycles: float
+    mm: float
+
+
+def falls(fixes: Fixes) -> list[Fall]:
+    """Where the crack gets shorter from one fix to the next beyond all noise: the camera or the zero has moved."""
+    step = np.diff(fixes.crack_mm)
+    sd = np.maximum(np.hypot(fixes.crack_sd_mm[1:], fixes.crack_sd_mm[:-1]), robust_sd(step) if len(step) else 0.0)
+    found: list[Fall] = []
+    for i in np.flatnonzero(step < -FALL_SD * sd):
+        if found and fixes.cycles[i] < found[-1].until_cycles:
+            continue
+        longer = np.flatnonzero(fixes.crack_mm[i + 1:] >= fixes.crack_mm[i])
+        until = fixes.cycles[i + 1 + longer[0]] if len(longer) else fixes.cycles[-1]
+        found.append(Fall(float(fixes.cycles[i]), float(until), float(-step[i])))
+    return found
 
 
 def noise_inflation(elapsed_s: Array, memory_s: float) -> float:
@@ -299,7 +325,8 @@ def _together(fixes: Fixes, epoch: Array, group: Sequence[int], i: int) -> bool:
     """Whether fix i may be averaged with the group: no event between them, same load."""
     first = group[0]
     other_load = abs(fixes.load_range_kN[i] / fixes.load_range_kN[first] - 1) > STEP_OF_LOAD
-    return bool(epoch[i] == epoch[first] and not other_load)
+    other_ratio = abs(fixes.load_ratio[i] - fixes.load_ratio[first]) > STEP_OF_RATIO
+    return bool(epoch[i] == epoch[first] and not other_load and not other_ratio)
 
 
 def _means(one: Fixes, inflation: float) -> list[float]:

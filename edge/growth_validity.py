@@ -8,7 +8,7 @@ import numpy as np
 
 from edge import handbook
 from edge.growth_fit import Rates
-from edge.growth_points import SMALLEST_STEP_MM, STEP_OF_LOAD, STEP_OVER_PRECISION, Fixes
+from edge.growth_points import SMALLEST_STEP_MM, STEP_OF_LOAD, STEP_OF_RATIO, STEP_OVER_PRECISION, Fixes
 from edge.rig import Specimen
 
 Array = np.ndarray
@@ -21,7 +21,8 @@ INVALID: dict[str, str] = {
     "increment_small": "crack grew by less than the larger of 0.25 mm and ten times the precision",
     "plane": "crack plane more than 20 degrees off the plane of symmetry over 0.1 W",
     "gradient": "dK falls faster than (1/K) dK/da = -0.08 per mm",
-    "load_step": "load range changed by more than 2 % within the window (common practice, no source)",
+    "load_step": "load range changed by more than 2 %, or R by more than 0.02, within the window (common practice, no source)",
+    "shorter": "crack measured shorter there than before: the camera or the zero has moved",
     "no_rate": "rate zero or negative, or two points at one cycle count",
 }
 REMARKS: dict[str, str] = {
@@ -86,11 +87,11 @@ def gradient_per_mm(points: Fixes, window: Array) -> tuple[Array, Array]:
     return slope, sd
 
 
-def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, angle_deg: Array, retarded: Array
-          ) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
+def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, angle_deg: Array, retarded: Array,
+          shorter: Array) -> tuple[list[tuple[str, ...]], list[tuple[str, ...]]]:
     """Words of INVALID and of REMARKS for each rate.
 
-    dK: (rates,) in MPa sqrt(m); angle_deg: (points,); retarded: (rates,) as found by the retardation step. Without a
+    dK: (rates,) in MPa sqrt(m); angle_deg: (points,); retarded, shorter: (rates,) as found before. Without a
     specimen (no rig file) only what needs no dimensions is checked.
     """
     first, last = rates.window.T
@@ -102,13 +103,17 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
     inner = np.stack([first, last - 1], axis=1)
     middle = (first + last) // 2
     load = np.array([np.ptp(points.load_range_kN[a:b + 1]) / points.load_range_kN[a] for a, b in rates.window])
+    ratio_step = np.array([np.ptp(points.load_ratio[a:b + 1]) for a, b in rates.window])
+    standing = np.diff(points.cycles) <= 0
+    standing[1:] |= standing[:-1]  # where the count goes on it may have to catch up
     slope, slope_sd = gradient_per_mm(points, rates.window)
     bad = {
         "retarded": retarded,
+        "shorter": shorter,
         "increment_small": relative_to_window(small, inner),
         "gradient": slope + 2 * slope_sd < GRADIENT_LIMIT_PER_MM,   # beyond doubt: the slope of a window is noisy
-        "load_step": load > STEP_OF_LOAD,
-        "no_rate": ~(rates.rate > 0) | ~np.isfinite(rates.rate),
+        "load_step": (load > STEP_OF_LOAD) | (ratio_step > STEP_OF_RATIO),
+        "no_rate": ~(rates.rate > 0) | ~np.isfinite(rates.rate) | relative_to_window(standing, inner),
         "plane": np.abs(angle_deg[middle]) > 20,
     }
     remarks = {
