@@ -8,7 +8,8 @@ import numpy as np
 from calibration.door import InputError
 from calibration.robust import MAD_TO_SD, robust_sd
 
-MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source); used where there is no residual
+MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source)
+PRIOR_FREEDOM = 4  # degrees of freedom that MARK_SD_PX counts as beside the residual (our own choice)
 TRIALS = 200
 BAND_PX = 10  # rows averaged to find an edge in them
 STEEP = 6.0  # deviations that a step must stand out by
@@ -53,7 +54,8 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
     """From n >= 2 marked points: (row, column) in px and (x, y) in mm, x from the datum along growth, y to its left (as
     seen in the image: counter-clockwise). Two or three points: similarity; four or more: homography (least squares).
 
-    The deviations come from repeating the fit with the marks moved by the residual (MARK_SD_PX without one).
+    The deviations come from repeating the fit with the marks moved by `_mark_sd_px`: MARK_SD_PX, and the residual the more the
+    more marks there are.
     InputError: too few points, on top of each other, in one line, mirrored.
     """
     px, mm = np.asarray(points_px, float).reshape(-1, 2), np.asarray(points_mm, float).reshape(-1, 2)
@@ -77,7 +79,8 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
         )
     values = _view(to_px, mm)
     rng = np.random.default_rng(0)
-    moved = [px + (residual or MARK_SD_PX) * rng.standard_normal(px.shape) for _ in range(TRIALS)]
+    mark_sd_px = _mark_sd_px(residual, freedom)
+    moved = [px + mark_sd_px * rng.standard_normal(px.shape) for _ in range(TRIALS)]
     spread = np.array([_view(fit(one, mm), mm) for one in moved]) - values
     spread[:, 4] = (spread[:, 4] + 180) % 360 - 180
     sd = np.sqrt(np.mean(spread**2, axis=0))
@@ -101,6 +104,16 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
         fitted_px=fitted,
         notes=notes,
     )
+
+
+def _mark_sd_px(residual_px: float | None, freedom: int) -> float:
+    """Deviation (px) of one mark, from the residual over `freedom` degrees of freedom and what is known beforehand.
+
+    A residual of one or two degrees of freedom is near zero by chance often enough. Scaled inverse chi-square prior of
+    PRIOR_FREEDOM degrees of freedom at MARK_SD_PX (any textbook on Bayesian inference); this is its posterior scale.
+    """
+    squares = freedom * (residual_px or 0.0) ** 2 + PRIOR_FREEDOM * MARK_SD_PX**2
+    return float(np.sqrt(squares / (freedom + PRIOR_FREEDOM)))
 
 
 def _similarity(px: np.ndarray, mm: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ CALIBRATIONS = (
     (
         "sweep",
         "detector lag, row readout and frame delay from the same load range at several frequencies",
-        "five or more recording folders, one a load frequency",
+        "four or more recording folders (five advised), one a load frequency",
         "+",
         "bolotip calibrate sweep rec-1Hz rec-2Hz rec-5Hz rec-8Hz rec-11Hz --profile camera.toml",
     ),
@@ -79,7 +79,7 @@ def _positive(kind: type) -> Callable[[str], Any]:
         except ValueError:
             value = 0
         if not 0 < value < 1e9:
-            raise argparse.ArgumentTypeError(f"is {text!r}, may be a {'whole ' if kind is int else ''}number above 0")
+            raise argparse.ArgumentTypeError(f"is {text!r}, may be a {'whole ' if kind is int else ''}number above 0 and below 1e9")
         return value
 
     return parse

@@ -129,8 +129,8 @@ FLAGS: dict[str, str] = {
         "exponent: too many cycles where growth speeds up."
     ),
     "stop_request": (
-        "The crack has reached the size or rate of the rig file's stop request, which went out on the serial link; it "
-        "is no safety device, and nothing may depend on it."
+        "The crack has reached [records] stop_at_crack_mm or stop_at_rate_mm_per_cycle: a stop request is sent on the "
+        "serial link as soon as that works; it is no safety device, and nothing may depend on it."
     ),
     # time and storage
     "resumed": "First row after a restart; sequence number and cycle count go on from the last valid row.",

@@ -45,8 +45,9 @@ class Counts:
 
     def __str__(self) -> str:
         return (
-            f"{self.stored} rows stored, {self.lost} lost, {self.corrupt} corrupt lines, "
-            f"{self.duplicates} sent twice, port reopened {self.reopened} times"
+            f"{self.stored} row{'s' * (self.stored != 1)} stored, {self.lost} lost, "
+            f"{self.corrupt} corrupt line{'s' * (self.corrupt != 1)}, "
+            f"{self.duplicates} sent twice, port reopened {self.reopened} time{'s' * (self.reopened != 1)}"
         )
 
 
@@ -133,6 +134,7 @@ class Desk:
         if self._too_long:  # the end of what was reported already
             self._too_long = False
             return
+        raw = raw.removesuffix(b"\r")  # a terminal program or an adapter may add it
         if not raw:
             return
         self._line_number += 1

@@ -34,6 +34,8 @@ LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a
 LASTING = frozenset({"overload", "underload", "load_step", "resumed", "ended"})  # flags of rows that are never thinned out
 NAMES_SHOWN = 4  # of missing columns, in messages
 DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
+UTF_16_MARKS = ("\udcff\udcfe", "\udcfe\udcff")  # bytes FF FE or FE FF, as they come through surrogateescape
+SAVE_ANEW = "save as UTF-8 CSV with commas"  # of a file that went through a spreadsheet
 
 
 class BadRow(Exception):
@@ -291,8 +293,12 @@ def _read_header(line: str, found: RecordFile) -> tuple[str, ...]:
     try:
         header, damage = understand_header(line)
     except BadRow as e:
-        remedy = "put back the header row of a file of the same version"
-        raise InputError(f"{found.path}: row 1: {e.reason}; {remedy}") from None
+        reason, remedy = e.reason, "put back the header row of a file of the same version"
+        if line.startswith(UTF_16_MARKS) or 3 * line.strip("\0").count("\0") > len(line):  # nothing but NULs is damage
+            reason, remedy = "is UTF-16 text", SAVE_ANEW
+        elif line.count(";") > line.count(","):
+            reason, remedy = "is separated by semicolons", SAVE_ANEW
+        raise InputError(f"{found.path}: row 1: {reason}; {remedy}") from None
     found.bad += [damage] if damage else []
     return header
 

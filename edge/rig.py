@@ -277,6 +277,7 @@ def _check_camera(rig: Rig, check_files: bool) -> None:
         )
     profile: CameraProfile | None = None
     if camera.profile is not None and (check_files or camera.profile.exists()):
+        _check_there(camera.profile, f"{where} profile")
         profile = load_profile(camera.profile)
     if camera.counts_per_K is None and (profile is None or profile.counts_per_K is None) and check_files:
         raise InputError(f"{where} counts_per_K: is missing, in the camera profile too; give it in one of them")
@@ -287,7 +288,14 @@ def _check_file(path: Path | None, where: str, example: str, endings: tuple[str,
         raise InputError(f'{where}: is missing; source "recording" reads from a file, for example "{example}"')
     if path.suffix.lower() not in endings:
         raise InputError(f"{where}: is {one_line(str(path))}, may end in {' or '.join(endings)}")
-    if must_exist and not path.is_file():
+    if must_exist:
+        _check_there(path, where)
+
+
+def _check_there(path: Path, where: str) -> None:
+    if path.is_dir():
+        raise InputError(f"{where}: {path} is a folder; give the file itself")
+    if not path.is_file():
         raise InputError(f"{where}: no such file {path}; relative paths start from the rig file's folder")
 
 

@@ -48,7 +48,7 @@ def run_sources(
             sink.open()
         keep_rig_copy(rig.path, card.folder)
         if card.resume is not None and not frames.live:
-            also = f"{card.path}: has {card.resume.seq + 1} rows already, and this recording's come after them"
+            also = f"{card.path}: has {card.resume.seq + 1} row{'s' * (card.resume.seq > 0)} already, and this recording's come after them"
             log.warning("%s; give a new --out for another test", also)
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
@@ -156,5 +156,8 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
         log.warning("%s", doubt)
     started, say, text = time.monotonic(), Printer(), Teller()
     loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
-    say(f"{loop.totals.seq} rows in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
-    return 0 if loop.card.path.is_file() else 3  # a card that was never there, or is gone for good
+    rows = f"{loop.totals.seq} row{'s' * (loop.totals.seq != 1)}"
+    say(f"{rows} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
+    # a serial link; not of a run that was ended on purpose, whose rows are on the card
+    never_there = not loop.stop and any(sink.waiting_rows and not sink.worked for sink in loop.sinks if sink is not loop.card)
+    return 0 if loop.card.path.is_file() and not never_there else 3  # or a card that was never there, or is gone for good

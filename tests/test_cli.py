@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from calibration import sweep
 from calibration.door import GoneError, InputError
 from edge import cli
 
@@ -35,6 +36,11 @@ def test_help_ends_with_one_worked_example_that_parses(words, capsys):
     cli.make_parser().parse_args(arguments)
 
 
+def test_help_of_the_sweep_asks_for_as_many_recordings_as_are_accepted(capsys):
+    assert cli.main(["calibrate", "sweep", "--help"]) == 0
+    assert sweep.FEWEST == 4 and "four or more recording folders (five advised)" in " ".join(capsys.readouterr().out.split())
+
+
 def test_every_command_of_the_help_is_known_to_the_hint_for_mistypes(capsys):
     cli.main(["--help"])
     listed = capsys.readouterr().out
@@ -54,6 +60,7 @@ MISTAKES = [
     (["calibrate", "step", "rec"], "--profile"),
     (["receive", "/dev/ttyUSB0", "out", "--baud", "fast"], "is 'fast', may be a whole number above 0"),
     (["receive", "/dev/ttyUSB0", "out", "--seconds", "nan"], "may be a number above 0"),
+    (["check", "rig.toml", "--seconds", "1e9"], "is '1e9', may be a number above 0 and below 1e9"),
     (["growth"], "DIR"),
 ]
 

@@ -473,6 +473,14 @@ def test_a_card_that_was_never_there_ends_with_exit_3(small_rig):
     assert cli.main(["run", str(small_rig), "--out", "/proc/nowhere"]) == 3
 
 
+def test_a_serial_link_that_was_never_there_ends_with_exit_3_and_the_records_written(small_rig):
+    text = small_rig.read_text()
+    assert "[records]\n" in text
+    small_rig.write_text(text.replace("[records]\n", f'[records]\nserial_port = "{small_rig.parent}/ttyS9"\n'))
+    assert cli.main(["run", str(small_rig)]) == 3
+    assert len(read_records(small_rig.parent / "out").rows) == 4
+
+
 @pytest.mark.parametrize("name", ["frames.npy", "frames.csv", "load.csv", "camera.toml"])
 def test_a_missing_file_ends_with_exit_2_and_one_line(small_rig, name, capsys):
     (small_rig.parent / name).unlink()

@@ -120,6 +120,14 @@ def both(*spoils: Callable[[Path], None]) -> Callable[[Path], None]:
     return spoil
 
 
+def folder_for(name: str) -> Callable[[Path], None]:
+    def spoil(folder: Path) -> None:
+        (folder / name).unlink()
+        (folder / name).mkdir()
+
+    return spoil
+
+
 def nothing(folder: Path) -> None:
     """The mistake is in the command line."""
 
@@ -186,6 +194,9 @@ REFUSED = [
         r"frequency_hz: is 420, but the load in load\.csv swings at 7\.\d+ Hz",
     ),
     Mistake("load file missing", swap('"load.csv"', '"laod.csv"'), r"\[load\] path: no such file laod\.csv; relative paths start"),
+    Mistake("folder for the load", folder_for("load.csv"), r"\[load\] path: load\.csv is a folder"),
+    Mistake("folder for the frames", folder_for("frames.npy"), r"\[camera\] path: frames\.npy is a folder"),
+    Mistake("folder for the times", folder_for("frames.csv"), r"\[camera\] times: frames\.csv is a folder"),
     Mistake("load of another kind", swap('"load.csv"', '"load.xlsx"'), r"\[load\] path: is \"load.xlsx\", may end in .csv"),
     Mistake(
         "load with other columns",
@@ -222,7 +233,7 @@ REFUSED = [
     Mistake("no such camera", both(recorded_by(UVC), live_load(FROM_FRAMES)), r"device 77: /dev/video77 is not there; .*group video"),
     Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"/dev/ttyNONE"),
     # the profile
-    Mistake("profile missing", swap('"camera.toml"', '"cam.toml"'), r"cam\.toml: no such file"),
+    Mistake("profile missing", swap('"camera.toml"', '"cam.toml"'), r"\[camera\] profile: no such file cam\.toml; relative paths start"),
     Mistake("rig file for profile", swap('"camera.toml"', '"rig.toml"'), r"rig\.toml: is a rig file, may be a camera profile"),
     Mistake("lag in milliseconds", swap("tau_s = 0.01\n", "tau_s = 10\n", "camera.toml"), r"camera\.toml tau_s: is 10, .*10 ms is 0.010"),
     Mistake("NETD in millikelvin", swap("netd_K = 0.05", "netd_K = 50", "camera.toml"), r"netd_K: is 50, .*50 mK is 0.050"),

@@ -59,6 +59,13 @@ def test_rows_cut_anywhere_are_stored_as_they_were_sent(tmp_path):
     assert (tmp_path / "records.csv").read_bytes() == HEADER + rows(*range(6))
 
 
+def test_carriage_returns_that_something_on_the_way_adds_do_no_harm(tmp_path, capsys):
+    stop = StopRequest(2, 7.5, 100).encode().encode() + b"\n"
+    desk = take(tmp_path, (b"\n" + HEADER + rows(0, 1, 2) + stop + rows(3)).replace(b"\n", b"\r\n"))
+    assert tally(desk) == (4, 0, 0, 0) and "stop request: crack 7.5" in capsys.readouterr().out
+    assert (tmp_path / "records.csv").read_bytes() == HEADER + rows(*range(4))
+
+
 def test_a_stop_request_is_told_and_not_stored(tmp_path, capsys):
     line = StopRequest(2, 12.9876, 140).encode().encode() + b"\n"
     desk = take(tmp_path, HEADER + rows(1, 2) + line + rows(3) + line.replace(b"12.", b"13.") + line)
@@ -222,7 +229,7 @@ def test_a_receiver_killed_in_mid_row_goes_on_where_it_was(tmp_path, cable, star
     assert second.stdout.readline() == "listening on " + str(cable.port) + "\n"
     cable.write(row_bytes(2)[100:] + rows(3))
     out, _ = second.communicate(timeout=10)
-    assert second.returncode == 0 and "1 rows stored, 1 lost, 1 corrupt lines" in out
+    assert second.returncode == 0 and "1 row stored, 1 lost, 1 corrupt line," in out
     assert stored(tmp_path / "desk") == [0, 1, 3]
 
 
@@ -262,7 +269,7 @@ def test_a_port_that_comes_back_is_taken_up_again(tmp_path, cable, capsys):
     thread.join()
     said = capsys.readouterr()
     assert result == [0] and stored(tmp_path / "desk") == [0, 1, 2, 3]
-    assert "4 rows stored, 0 lost, 1 corrupt lines, 0 sent twice, port reopened 1 times" in said.out
+    assert "4 rows stored, 0 lost, 1 corrupt line, 0 sent twice, port reopened 1 time\n" in said.out
     assert said.err.count("went away") == 1 and said.err.count("is back") == 1
 
 
@@ -274,7 +281,7 @@ def test_a_port_that_does_not_come_back_is_gone_for_good(tmp_path, cable, capsys
     cable.unplug()
     thread.join(10)
     assert isinstance(result[0], GoneError) and "gone for 0.6 s" in str(result[0])
-    assert "1 rows stored" in capsys.readouterr().out and stored(tmp_path / "desk") == [0]
+    assert "1 row stored" in capsys.readouterr().out and stored(tmp_path / "desk") == [0]
 
 
 def test_the_pauses_between_attempts_to_reopen_a_port_grow_to_a_limit(cable):

@@ -252,6 +252,12 @@ def test_a_capture_of_the_link_with_its_repeated_header_is_read(tmp_path):
     "content, reason",
     [
         (None, "no such file; give the folder"),
+        (header_line().replace(",", ";").encode() + b"\n", "row 1: is separated by semicolons; save as UTF-8 CSV with commas"),
+        *(
+            ((header_line() + "\r\n0,1\r\n").encode(code), "row 1: is UTF-16 text; save as UTF-8 CSV with commas")
+            for code in ("utf-16", "utf-16-le", "utf-16-be")
+        ),
+        (b"\0" * 40 + b",crack_mm\n", "row 1: .*must be a header row"),
         (b"time,load\n1,2\n", "row 1: is .*, must be a header row from seq to crc32"),
         (b"\x89PNG\r\n\x1a\n", "row 1: is"),
     ],
@@ -290,3 +296,7 @@ def test_a_long_file_is_read_thinned_with_events_and_the_last_row(tmp_path):
     assert 50 <= len(found) <= 102 and found == sorted(found)
     assert {3, 500, 1000} <= set(found)
     assert len(read_records(tmp_path, 1001).rows) == 1001
+
+
+def test_the_flag_of_a_stop_request_does_not_say_that_it_was_sent():
+    assert "went out" not in FLAGS["stop_request"] and "as soon as that works" in FLAGS["stop_request"]

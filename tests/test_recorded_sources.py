@@ -272,6 +272,58 @@ def test_line_ends_and_the_byte_order_mark_of_office_software_do_no_harm(tmp_pat
         assert RecordedLoad(path, 1.0, 0.0).read(1.0)[1].tolist() == [5, 6]
 
 
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("name", ["time_s,load_kN", "zeit\tkraft"])
+def test_utf_16_text_is_said_so(tmp_path, encoding, name):
+    path = tmp_path / "l.csv"
+    path.write_bytes(f"{name}\r\n0.1,5\r\n".encode(encoding))
+    with pytest.raises(InputError, match=r"l.csv: row 1: is UTF-16 text; save it as UTF-8 \(CSV\)$"):
+        RecordedLoad(path, 1.0, 0.0).read(1.0)
+
+
+def test_a_header_of_nuls_after_a_power_cut_is_not_taken_for_utf_16(tmp_path):
+    (tmp_path / "l.csv").write_bytes(bytes(50) + b"\n0.1,5\n")
+    with pytest.raises(InputError, match="row 1.*is missing"):
+        RecordedLoad(tmp_path / "l.csv", 1.0, 0.0).read(1.0)
+
+
+def test_names_in_quotes_are_read(tmp_path):
+    path = csv(tmp_path / "l.csv", ['"time_s","load_kN"', "0.1,5", "0.2,6"])
+    assert RecordedLoad(path, 1.0, 0.0).read(1.0)[1].tolist() == [5, 6]
+
+
+def test_numbers_in_quotes_are_refused_with_the_remedy(tmp_path):
+    path = csv(tmp_path / "l.csv", ['"time_s","load_kN"', '"0.1","5"'])
+    with pytest.raises(InputError, match="row 2: .*leave the quotes out"):
+        RecordedLoad(path, 1.0, 0.0).read(1.0)
+
+
+def test_a_folder_is_no_file(tmp_path):
+    for name in ("l.csv", "t.csv", "f.npy", "g.npy"):
+        (tmp_path / name).mkdir() if name != "g.npy" else npy(tmp_path / name, counts(2))
+    with pytest.raises(InputError, match="l.csv: is a folder"):
+        RecordedLoad(tmp_path / "l.csv", 1.0, 0.0)
+    with pytest.raises(InputError, match="f.npy: is a folder"):
+        open_stack(tmp_path / "f.npy", *SHAPE)
+    with pytest.raises(InputError, match="t.csv: is a folder"):
+        RecordedFrames(tmp_path / "g.npy", tmp_path / "t.csv", *SHAPE, 25.0).read(0.0)
+
+
+@pytest.mark.parametrize("more", [0, 1, 5000])
+def test_rows_without_frames_are_told_once_at_the_end(tmp_path, caplog, more):
+    path = csv(tmp_path / "t.csv", ["time_s", *(f"{0.04 * i:.2f}" for i in range(10 + more))])
+    with RecordedFrames(npy(tmp_path / "f.npy", counts(10)), path, *SHAPE, 25.0) as source:
+        assert len(all_of(source)) == 10 and all_of(source) == []
+    said = f"{path}: has {10 + more} rows for 10 frames in f.npy; one row a frame is needed"
+    assert [r.getMessage() for r in caplog.records] == ([said] if more else [])
+
+
+def test_a_bad_row_that_no_frame_needs_does_not_end_the_run(tmp_path, caplog):
+    path = csv(tmp_path / "t.csv", ["time_s", *(f"{0.04 * i:.2f}" for i in range(12)), "0.01"])
+    assert len(all_of(RecordedFrames(npy(tmp_path / "f.npy", counts(10)), path, *SHAPE, 25.0))) == 10
+    assert "has 12 rows" in caplog.text
+
+
 def test_blank_lines_at_the_end_do_no_harm(tmp_path):
     path = csv(tmp_path / "l.csv", ["time_s,load_kN", "0.1,5", "0.2,6", "", ""])
     assert RecordedLoad(path, 1.0, 0.0).read(1.0)[1].tolist() == [5, 6]

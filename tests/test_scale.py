@@ -25,7 +25,7 @@ def test_marks_give_scale_datum_and_direction(points, angle):
     assert found.datum_px == pytest.approx((58.0, 18.0), abs=1e-4)
     assert (found.growth_angle_deg - angle + 180) % 360 - 180 == pytest.approx(0, abs=1e-4)
     assert (found.residual_px is None) == (len(points) in (2, 4))
-    assert found.mm_per_px_sd > 0 or found.residual_px == pytest.approx(0, abs=1e-6)
+    assert found.mm_per_px_sd > 1e-5
 
 
 def test_marks_carry_their_error_into_the_deviations():
@@ -34,6 +34,25 @@ def test_marks_carry_their_error_into_the_deviations():
         found = scale.from_marks(seen(GRID) + 0.2 * rng.standard_normal(GRID.shape), GRID)
         z.append([(found.mm_per_px - 0.15) / found.mm_per_px_sd, (found.datum_px[0] - 58.0) / found.datum_sd_px])
     assert np.all((np.std(z, axis=0) > 0.75) & (np.std(z, axis=0) < 1.3)) and np.mean(np.abs(z) < 1.96) > 0.87
+
+
+@pytest.mark.parametrize("chosen", [[0, 11], [0, 5, 11], [0, 2, 9, 11], [0, 2, 4, 9, 11], [0, 2, 3, 5, 9, 11]], ids=len)
+def test_few_marks_have_honest_deviations(chosen):
+    points, rng, z = GRID[chosen], np.random.default_rng(3), []
+    for _ in range(60):
+        found = scale.from_marks(seen(points) + 0.3 * rng.standard_normal(points.shape), points)
+        z.append(
+            [
+                (found.mm_per_px - 0.15) / found.mm_per_px_sd,
+                (found.datum_px[0] - 58.0) / found.datum_sd_px,
+                found.growth_angle_deg / found.growth_angle_sd_deg,
+            ]
+        )
+    assert np.all((np.std(z, axis=0) > 0.8) & (np.std(z, axis=0) < 1.3)) and np.mean(np.abs(z) < 1.96) > 0.9
+
+
+def test_three_marks_that_fit_by_chance_are_no_better_than_set_by_hand():
+    assert scale.from_marks(seen(GRID[[0, 5, 11]]), GRID[[0, 5, 11]]).mm_per_px_sd > 1e-4
 
 
 def test_a_camera_off_square_is_told_by_how_much():

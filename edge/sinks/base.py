@@ -26,6 +26,7 @@ class Sink(ABC):
         self.fault: OSError | None = None
         self._queue: collections.deque[str] = collections.deque()
         self._connected = False
+        self.worked = False  # the medium was there at some time
         self._first_wait_s = self._wait_s = min(FIRST_WAIT_S, longest_wait_s)
         self._retry_at_s = 0.0
 
@@ -71,7 +72,7 @@ class Sink(ABC):
         try:
             if not self._connected:
                 self._connect()
-                self._connected = True
+                self._connected = self.worked = True
             while self._queue and self._send(self._queue[0]):
                 self._queue.popleft()
         except OSError as fault:
@@ -96,7 +97,8 @@ class Sink(ABC):
         self._retry_at_s = 0.0
         self.pump()
         if self._queue or self.dropped:
-            log.warning("%s: %d rows not written", self.name, len(self._queue) + self.dropped)
+            lost = len(self._queue) + self.dropped
+            log.warning("%s: %d row%s not written", self.name, lost, "s" * (lost != 1))
         self._disconnect()
         self._connected = False
 

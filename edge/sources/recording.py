@@ -3,6 +3,7 @@
 Nothing is read whole: frames one by one, TIFF pages and CSV rows in chunks.
 """
 
+import contextlib
 import itertools
 import logging
 import os
@@ -19,11 +20,14 @@ log = logging.getLogger("bolotip")
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
 ROWS = 1024  # CSV rows a chunk; at least MANY
 FAR_AHEAD_S = 1.0  # of a load sample before those after it
+UTF_16_MARK = "\ufffd\ufffd"  # the two bytes that begin it, neither of which is UTF-8
 MANY = 1000  # rows that are worth loading a compiled reader for
 
 
 def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
     """The image stack in `path`; InputError where it is not uint16 of (rows, columns)."""
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give the file itself")
     if not path.is_file():
         raise InputError(f"{path}: no such file; set [camera] path to a .npy or .tif recording")
     stack: NpyStack | TiffStack
@@ -132,12 +136,17 @@ class CsvColumns:
 
     def __init__(self, path: Path, names: tuple[str, ...], rows: int = ROWS):
         self.path, self.names, self.rows = path, names, rows
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; give the file itself")
         if not path.is_file():
             raise InputError(f"{path}: no such file; it should have the columns {','.join(names)}")
 
     def chunks(self) -> Iterator[np.ndarray]:
         with open(self.path, encoding="utf-8-sig", errors="replace") as file:
-            header = [c.strip() for c in file.readline().split(",")]
+            first = file.readline()
+            if first.startswith(UTF_16_MARK) or "\0" in first.strip("\0"):  # nothing but NULs is damage
+                raise InputError(f"{self.path}: row 1: is UTF-16 text; save it as UTF-8 (CSV)")
+            header = [c.strip().strip('"') for c in first.split(",")]  # some spreadsheets put names in quotes
             _check_header(self.path, header, self.names)
             if absent := [n for n in self.names if n not in header]:
                 raise InputError(
@@ -150,11 +159,11 @@ class CsvColumns:
                 if not lines[-1].endswith("\n"):
                     if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
                         lines.pop()
-                first = next((i for i, line in enumerate(lines) if line.strip()), 0)
-                if lines and lines[first].strip().strip(",").count(",") >= len(header):
-                    cells = lines[first].count(",") + 1
+                filled = next((i for i, line in enumerate(lines) if line.strip()), 0)
+                if lines and lines[filled].strip().strip(",").count(",") >= len(header):
+                    cells = lines[filled].count(",") + 1
                     raise InputError(
-                        f"{self.path}: row {number + first}: has {cells} cells for {len(header)} columns; write decimals with a point"
+                        f"{self.path}: row {number + filled}: has {cells} cells for {len(header)} columns; write decimals with a point"
                     )
                 values = self._plain(lines, len(header), columns)
                 if values is None:
@@ -192,9 +201,9 @@ class CsvColumns:
         try:
             row = [float(cells[c]) for c in columns]
         except (ValueError, IndexError):
+            remedy = "leave the quotes out" if '"' in line else "correct or delete the row"
             raise InputError(
-                f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; "
-                f"correct or delete the row"
+                f"{self.path}: row {number}: is {line.strip()[:60]!r}, may be numbers for {','.join(self.names)}; {remedy}"
             ) from None
         if not np.isfinite(row).all():
             raise InputError(f"{self.path}: row {number}: is not finite, may be plain numbers; correct or delete the row")
@@ -247,18 +256,30 @@ class RecordedFrames(FrameSource):
                 number += 1
                 yield t
 
+    def _tell_rows_left(self) -> None:
+        """Once, as the rows are then used up: rows without frames make it doubtful which row belongs to which frame."""
+        more = 0
+        if self.times:
+            with contextlib.suppress(InputError):  # a bad row that no frame needs
+                for _ in self._arrivals:
+                    more += 1
+        if more:
+            has = f"has {self.next + more} rows for {self.next} frame{'s' * (self.next != 1)} in {self.path.name}"
+            log.warning("%s: %s; one row a frame is needed", self.times, has)
+
     @property
     def share(self) -> float:
         return self.next / max(1, self.stack.count)
 
     def read(self, timeout_s: float) -> Frame | None:
         if self.next >= self.stack.count:
+            self._tell_rows_left()
             raise EndOfSource
         try:
             arrival = next(self._arrivals)
         except StopIteration:
             raise InputError(
-                f"{self.times}: has {self.next} rows for {self.stack.count} frames in {self.path.name}; "
+                f"{self.times}: has {self.next} row{'s' * (self.next != 1)} for {self.stack.count} frames in {self.path.name}; "
                 f"one row a frame is needed"
             ) from None
         time_s = arrival if self.times else arrival / self.rate
