@@ -88,6 +88,10 @@ class FrameClock:
             self.intervals.append(arrival_s - self.waiting[-1])
         self.waiting.append(arrival_s)
 
+    def begin_anew(self) -> None:
+        """The camera was away: its frames to come are on a grid of their own. Those before should be out by now."""
+        self.another_rate = self.number >= 0
+
     def pop(self, flush: bool = False) -> Slot | None:
         """The oldest waiting frame's slot, or None while too few followers are known (`flush`: take what there is)."""
         if not self.waiting or (len(self.waiting) <= LOOKAHEAD and not flush):

@@ -25,7 +25,7 @@ from edge.second_look import Still
 from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
-SLIDING = SURE = 5.0  # deviations
+SLIDING, SURE = 2.0, 5.0  # deviations
 # of the far field off 180 degrees, K is then 1.5 % too small, and between the halves of the image: heat that flows far turns less
 OTHER_PHASE_RAD, OTHER_RAMP_RAD = np.deg2rad(10.0), np.deg2rad(15.0)  # (common practice, no source)
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
@@ -198,7 +198,9 @@ class Fixer:
             return corrected, usable
         fix.row.motion_px = moves.size_px
         fix.flags.append("motion")
-        maps = motion.compensate(corrected.maps, mean_K, moves, usable)
+        per_K, level = self._stress_per_K(harmonics.mean, usable)
+        still = region.silent(-2 * corrected.maps[0].real * per_K, 2 * float(sd_K[0]) * level, usable)  # no specimen: its edge is a step
+        maps = motion.compensate(corrected.maps, mean_K, moves, usable & ~still)
         return replace(corrected, maps=maps), usable & ~moves.unsure
 
     def _absolute_K(self, mean_counts: np.ndarray) -> np.ndarray | float:
@@ -207,15 +209,19 @@ class Fixer:
             return np.maximum(mean_counts / self.counts_per_K + camera.zero_K, 1.0)
         return (s.temperature_C or 0.0) + ZERO_C_K
 
+    def _stress_per_K(self, mean_counts: np.ndarray, usable: np.ndarray) -> tuple[np.ndarray | float, float]:
+        """Stress sum over temperature, MPa/K, of every pixel and its median."""
+        per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(mean_counts))
+        return per_K, float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
+
     def _tip(
         self, harmonics: Harmonics, corrected: Corrected, load: LoadState, usable: np.ndarray, sd_K: float, shared: Shared, fix: Fix
     ) -> tuple[tip.TipFit | None, np.ndarray]:
         """The tip, and `usable` without what does not answer to the load."""
         if 1 in self.spoiled:
             return None, usable
-        per_K = 1 / (self.rig.specimen.thermoelastic_constant_per_MPa * self._absolute_K(harmonics.mean))
+        per_K, level = self._stress_per_K(harmonics.mean, usable)
         stress = -2 * corrected.maps[0] * per_K
-        level = float(np.median(np.broadcast_to(per_K, self.shape)[usable])) if usable.any() else 1.0
         fix.maps["stress_per_K"] = level
         sd = 2 * sd_K * level
         if not sd > 0:  # nothing usable in view, or nothing in it ever changes
@@ -262,8 +268,9 @@ class Fixer:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
         if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
-            # a crack that may be curved: K_I + i K_II turns by half the angle that the direction is off
-            sd[2:4] = np.hypot(sd[2:4], np.deg2rad(tip.TURN_SD_DEG) / 2 * np.abs([found.K_II, found.K_I]))
+            # K_I + i K_II turns by half the angle that the direction is off: all of a small K_II may be that
+            half_turn = min(np.deg2rad(tip.TURN_SD_DEG) / 2, abs(found.K_II) / found.K_I)
+            sd[2:4] = np.hypot(sd[2:4], half_turn * np.abs([found.K_II, found.K_I]))
         # these errors are common to the whole map: they enlarge K and T, not the place of the tip
         K_sd, stress_sd = scale_sd(self.rig, float(corrected.gain_sd[0]))
         datum = self.rig.view.datum_px

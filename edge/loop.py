@@ -11,8 +11,7 @@
  9. one row                                           record
 10. to the card and the wire                          sinks
 
-Live sources may fall silent. Then time goes on by the monotonic clock: the load is followed, cycles are counted and rows
-are written, with what can still be said.
+Where live sources fall silent, time goes on by the monotonic clock: cycles are counted and rows written all the same.
 """
 
 import time
@@ -40,7 +39,7 @@ from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 from edge.totals import Calendar, Totals
 
-GAP_S = 0.3  # frames missing for longer than this (and three periods): the camera may have changed its offsets
+GAP_S, AWAY_PERIODS = 0.3, 6  # frames missing for longer (and three periods; six): the camera may have changed its offsets
 SILENT_S, SILENT_PERIODS = 2.0, 4  # without a frame from a live camera: time goes on without it
 WAIT_WINDOWS, WAIT_S = 2.0, 2.0  # of the load's phase, and more: how long a frame waits for the load to be known
 FEWEST_KNOTS = 6  # without a good one among them: the load stands still
@@ -90,7 +89,7 @@ class Loop:
         self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
         self.queue: deque[Seen] = deque()  # and before, for the clock to place them
         self.newest: np.ndarray | None = None
-        self.rates_seen = 0  # of the clock's changes
+        self.rates_seen = self.losses = 0  # of the clock's changes, and of the camera
         self.copies = Copies()
         self.held = False  # the image stood still since the last frame used
         self.last_seen: int | None = None  # slot of the last frame that was no copy
@@ -99,11 +98,9 @@ class Loop:
         self.last_number = -1
         self.last_used: int | None = None
         self.lock_hz: float | None = None
-        self.lock_start_s = 0.0
-        self.next_row_s = self.next_maps_s = 0.0
+        self.lock_start_s = self.next_row_s = self.next_maps_s = 0.0
         self.events: set[str] = set()
-        self.used = self.lost = self.repeated = 0
-        self.cycles = 0  # of this run, as told in the last row
+        self.used = self.lost = self.repeated = self.cycles = 0  # cycles of this run, as told in the last row
         self.stop = False
         self.calendar = Calendar()
         self.heard_s = time.monotonic()  # when the last frame came
@@ -135,7 +132,9 @@ class Loop:
             self.use(flush=True)
         if self.frames.live or self.stop:
             self.events.add("ended")
-        if self.start_s is not None and (self.used or self.repeated or self.events or self.totals.seq == 0):
+        late = self.now_s > self.next_row_s - self.rig.records.every_s / 2  # else a few copies behind a row need none of their own
+        news = self.repeated or self.events if late else "ended" in self.events
+        if self.start_s is not None and (self.used or news or self.totals.seq == 0):
             self.write_row(last=True)
         self.event_file.close()
 
@@ -144,6 +143,10 @@ class Loop:
         """A copy of the frame before tells the clock that a period went by, but nothing of the specimen."""
         before, now = self.newest, frame.counts
         copy = before is not None and now[0].tobytes() == before[0].tobytes() and np.array_equal(now, before)  # a row tells most
+        if self.frames.losses > self.losses and frame.time_s > self.heard_s + GAP_S:  # it exposes anywhere between the old slots
+            self.losses = self.frames.losses
+            self.place(flush=True)
+            self.clock.begin_anew()
         self.newest = frame.counts
         self.heard_s = time.monotonic()
         self.clock.push(frame.time_s)
@@ -160,8 +163,7 @@ class Loop:
                 self.rates_seen = self.clock.changes
                 self.pending.clear()
                 self._restart_lockin()
-            missing = slot.number - self.last_number - 1
-            if self.last_number >= 0 and (lost := self.clock.lost(missing)):
+            if self.last_number >= 0 and (lost := self.clock.lost(slot.number - self.last_number - 1)):
                 self.lost += lost
                 self.events.add("lost")
             self.last_number = slot.number
@@ -258,16 +260,20 @@ class Loop:
             self.events.add("untimed")
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
-        self._follow_frequency(self.phase.frequency_at(slot.time_s))
+        frequency_hz = self.phase.frequency_at(slot.time_s)
+        if self.lock_hz is not None and abs(frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
+            self._restart_lockin()
+            self.events.add("freq_changed")
         unused_s = slots * self.clock.period_s  # silent, frozen or without load: the offsets may be others by now
         if unused_s > self.rig.lockin.memory_s:
             self._restart_lockin()
         elif self.held or unused_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.lockin.new_baseline()
-            self.outlook.reset()
+            if unused_s > max(GAP_S, AWAY_PERIODS * self.clock.period_s):  # after a few copies it can still foretell
+                self.outlook.reset()
         self.held = False
         if self.lock_hz is None:
-            self.lock_hz, self.lock_start_s = self.phase.frequency_at(slot.time_s), slot.time_s
+            self.lock_hz, self.lock_start_s = frequency_hz, slot.time_s
         time_s = slot.time_s - (self.start_s or 0.0)
         if self.outlook.misplaced(seen.level, time_s, phi):
             self.events.add("misplaced")
@@ -276,11 +282,6 @@ class Loop:
         self.lockin.memory_frames = self.rig.lockin.memory_s * self.clock.frame_rate_hz
         self.lockin.add(seen.frame.counts, time_s, phi, slots)
         self.used += 1
-
-    def _follow_frequency(self, frequency_hz: float) -> None:
-        if self.lock_hz is not None and abs(frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
-            self._restart_lockin()
-            self.events.add("freq_changed")
 
     def _restart_lockin(self) -> None:
         self.lockin.reset()
@@ -305,11 +306,10 @@ class Loop:
         self.cycles = max(self.cycles, int(self.phase.cycles_at(self.now_s)))
         fix = self._fix(load)
         row = fix.row
-        row.seq = self.totals.seq
         row.time_utc = self.calendar.label(time.monotonic() - self.now_s if self.frames.live else 0.0)
         row.elapsed_s = self.totals.elapsed_s + self.now_s - self.start_s
         row.cycles = self.totals.cycles + self.cycles
-        row.lost, row.repeated = self.lost, self.repeated
+        row.seq, row.lost, row.repeated = self.totals.seq, self.lost, self.repeated
         if self.calendar.was_set():
             self.events.add("clock_step")
         if self.card.state == "waiting":

@@ -132,7 +132,9 @@ class LoadPhase:
     @property
     def longest_gap_s(self) -> float:
         """Between samples."""
-        return 8 / self.samples_per_s if self.samples_per_s else 0.5 / self.frequency_hz
+        # a frequency that is not found yet, or was found in the noise of a pause, must not rule the samples out
+        hz = self.nominal_hz if self.bad_in_a_row >= 2 else self.frequency_hz
+        return 8 / self.samples_per_s if self.samples_per_s else 0.5 / hz
 
     def _look_for_holes(self, time_s: np.ndarray) -> None:
         """Remember where samples are missing in front of or among the new ones."""
@@ -192,8 +194,10 @@ class LoadPhase:
         thin = max(1, t.size // MOST_SAMPLES)
         t, p = t[::thin], p[::thin]
         if self.bad_in_a_row >= 2:
-            look = near_frequency if self.samples_per_s else strongest_frequency
-            self.frequency_hz = look(t, p, self.nominal_hz) or self.frequency_hz
+            if self.samples_per_s:
+                self.frequency_hz = near_frequency(t, p, self.nominal_hz, self.samples_per_s)
+            else:
+                self.frequency_hz = strongest_frequency(t, p, self.nominal_hz) or self.frequency_hz
         return fit_harmonics(t, p, self.frequency_hz)
 
     def _is_good(self, fit: WaveFit) -> bool:

@@ -72,11 +72,13 @@ def strongest_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> floa
     return float(f[i] + (a - c) / 2 / (a - 2 * b + c) * (f[1] - f[0]))
 
 
-def near_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float) -> float | None:
+def near_frequency(t: np.ndarray, p: np.ndarray, nominal_hz: float, samples_per_s: float) -> float:
     """Frequency within 4 % of the nominal one at which a sine explains the samples best; they may be too sparse for it
-    to show otherwise than as an alias."""
+    to show otherwise than as an alias. On the nominal side of the nearest multiple of half the sampling rate: the mirror
+    image beyond explains them as well."""
     step = 0.1 / (t[-1] - t[0])
-    count = int(np.ceil(0.04 * nominal_hz / step))
+    fold_hz = samples_per_s / 2 * max(1, round(2 * nominal_hz / samples_per_s))
+    count = int(min(np.ceil(0.04 * nominal_hz / step), abs(fold_hz - nominal_hz) / step))
     trials = nominal_hz + step * np.arange(-count, count + 1)
     flat = p - np.polyval(np.polyfit(t, p, 1), t)
     power = [abs(flat @ np.exp(-2j * np.pi * f * t)) for f in trials]

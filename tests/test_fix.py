@@ -279,6 +279,16 @@ def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
     assert v.dKII_sd == pytest.approx(half_turn * v.dKI_MPa_sqrt_m, rel=0.1)
 
 
+def test_a_little_sliding_may_be_that_of_a_direction_slightly_off():
+    plate = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0, beta_deg=1.5)
+    made = harmonics(PLATE)
+    maps = made.maps.copy()
+    maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (plate.sum_MPa - PLATE.sum_MPa)
+    v = fixed(replace(made, maps=maps)).row
+    assert 0.015 < v.dKII_MPa_sqrt_m / v.dKI_MPa_sqrt_m < 0.04
+    assert v.dKII_MPa_sqrt_m < 1.2 * v.dKII_sd and v.dKI_sd < 0.02 * v.dKI_MPa_sqrt_m
+
+
 def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():
     """An edge and a corner in the mean image; all of the picture slips by 1.2 px to the right and 0.8 px up."""
     rows, columns = np.indices(PLATE.sum_MPa.shape).astype(float)

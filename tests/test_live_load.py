@@ -180,6 +180,22 @@ CLOCKS = [
 ]
 
 
+@pytest.mark.parametrize("lost", [0.05, 0.08, 0.1])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_count_of_samples_is_right_again_soon_after_many_were_lost(lost, seed):
+    """Two hundred a second; for twelve seconds some are lost, which the count does not know of."""
+    rng, clock, number, off_s = np.random.default_rng(seed), FarClock(step_s=None), 0, []
+    for t in np.arange(0, 42, 1 / 200):
+        if 10 <= t < 22 and rng.random() < lost:
+            continue
+        number += 1
+        clock.add(float(number), t + 0.0002 + rng.exponential(0.001))
+        if t > 32:
+            off_s.append(clock.at(float(number)) - t)
+    assert clock.trusted and np.abs(off_s).max() < 0.02
+
+
+
 @pytest.mark.parametrize("count", [False, True], ids=["time", "count"])
 @pytest.mark.parametrize("rate, skew, jitter, batch, constant_ms, deviation_ms, ppm", CLOCKS)
 def test_the_clock_finds_the_lower_envelope_of_the_arrivals(

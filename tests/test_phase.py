@@ -142,6 +142,23 @@ def test_a_pause_has_no_phase_and_afterwards_it_is_right_again():
     assert phase.state(35.0, 55.0) is None
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_after_a_pause_a_load_of_ten_samples_a_cycle_is_found_again(seed):
+    """In a pause the strongest frequency is one of the noise, up to five times as high: samples are then no rarer than they were."""
+    wave = Wave(frequency_hz=20.184, samples_hz=200.0, pause_s=(15.3, 25.3))
+    _, times, found = follow_samples(*wave.samples(45.0, seed), 20.0)
+    assert np.isfinite(found[(times < 13) | (times > 29)]).all()
+
+
+def test_sparse_samples_are_not_taken_for_the_mirror_image_beyond_a_multiple_of_half_their_rate():
+    """17.2 Hz in 8.7 samples/s are 17.6 Hz as well."""
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        t = np.arange(80) / 8.7
+        p = np.sin(TURN * 17.2 * t + rng.uniform(0, TURN)) + 0.05 * rng.standard_normal(80)
+        assert wave_fit.near_frequency(t, p, 17.15, 8.7) == pytest.approx(17.2, abs=0.05)
+
+
 def test_a_phase_given_inside_the_pause_is_only_at_its_very_ends():
     """Frames of the standing specimen that are taken for cycling ones bias the amplitude."""
     wave = Wave(pause_s=(30.3, 60.3))

@@ -5,6 +5,7 @@ import errno
 import logging
 import os
 import random
+import shutil
 import subprocess
 import sys
 import time
@@ -459,3 +460,38 @@ def test_close_waits_a_moment_for_a_slow_line_and_no_longer(cable, caplog):
 def test_a_baud_rate_that_no_port_has_is_refused(cable):
     with pytest.raises(InputError, match="baud -5 cannot be set"):
         WireSink(str(cable.port), baud=-5).open()
+
+
+def test_a_records_file_that_another_has_taken_the_place_of_is_noticed_and_taken_up(tmp_path):
+    """As an editor or a copying program does it; then the whole folder goes."""
+    with CardSink(tmp_path / "out") as card:
+        card.open()
+        for seq in range(3):
+            card.write_row(invented_row(seq))
+        text = card.path.read_bytes()
+        (tmp_path / "new").write_bytes(text)
+        (tmp_path / "new").replace(card.path)
+        for seq in range(3, 6):
+            card.write_row(invented_row(seq))
+        card._retry_at_s = 0.0
+        card.pump()
+        assert [r.seq for r in read_records(card.path).rows] == list(range(6))
+        shutil.rmtree(tmp_path / "out")
+        for seq in range(6, 9):
+            card.write_row(invented_row(seq))
+        card._retry_at_s = 0.0
+        card.pump()
+    assert {6, 7, 8} <= {r.seq for r in read_records(tmp_path / "out").rows}
+
+
+def test_a_records_file_with_the_line_ends_of_another_system_is_gone_on_with(tmp_path):
+    with CardSink(tmp_path) as card:
+        card.open()
+        for seq in range(3):
+            card.write_row(invented_row(seq))
+    card.path.write_bytes(card.path.read_bytes().replace(b"\n", b"\r\n"))
+    with CardSink(tmp_path) as again:
+        again.open()
+        assert again.resume is not None and again.resume.seq == 2
+        again.write_row(invented_row(3))
+    assert [r.seq for r in read_records(again.path).rows] == [0, 1, 2, 3]

@@ -42,7 +42,7 @@ def survey(path: Path) -> Survey:
     with contextlib.suppress(FileNotFoundError), path.open("rb") as f:
         for number, raw in enumerate(f, start=1):
             found.size_bytes += len(raw)
-            line = raw.decode("utf-8", "surrogateescape").removesuffix("\n")
+            line = raw.decode("utf-8", "surrogateescape").removesuffix("\n").removesuffix("\r")
             try:
                 if not raw.endswith(b"\n"):
                     raise BadRow("the row was torn: it does not end with a line feed")
@@ -181,6 +181,9 @@ class CardSink(Sink):
 
     def _append(self, data: bytes) -> None:
         """All of `data` on the card, or the file as it was and OSError."""
+        here, ours = os.stat(self.path), os.fstat(self._fd)
+        if (here.st_dev, here.st_ino) != (ours.st_dev, ours.st_ino):  # an editor's or a copying program's new one
+            raise OSError(errno.ESTALE, "another file has taken the place of records.csv")
         try:
             if os.write(self._fd, data) != len(data):  # a full card takes part of a row
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

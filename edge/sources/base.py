@@ -52,6 +52,11 @@ class FrameSource(Source, ABC):
         """The next frame, or None where none came within `timeout_s`. Raises EndOfSource."""
 
     @property
+    def losses(self) -> int:
+        """How often a live camera was lost."""
+        return 0
+
+    @property
     def share(self) -> float | None:
         """Share of the whole that has been read, from 0 to 1; None where no end is known."""
         return None

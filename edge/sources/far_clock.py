@@ -137,6 +137,9 @@ class FarClock:
                 self._doubts += 1
                 self._next_block()
                 return
+            if surprise_s < 0 and self._nominal_s is None:  # losses make a count late; it seems early where its step is wrong
+                self.forget()
+                return
             self._covariance[0, 0] += surprise_s**2
             variance += surprise_s**2
         self._doubts = 0
