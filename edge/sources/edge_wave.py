@@ -12,11 +12,13 @@ PER_CYCLE = 32
 BOUNCE = 0.25  # of a period: a second edge within it is contact bounce
 STEADY = 1.5  # an interval longer than this many periods has a hole, or the load stood still
 MOST_MISSED = 3  # edges in a row
+STANDING_S, STANDING_PERIODS = 6.0, 24  # so much of a load that stood still is shown, at its mean, to tell it from lost samples
 MISSED_GATE = 0.12  # how near a whole number of periods such an interval is
 
 
 class EdgeWave:
-    """`add` edge times, get the samples of the cycles they end. bounces, missed: edges ignored and edges put in."""
+    """`add` edge times, get the samples of the cycles they end, or of a load that stood still. bounces, missed: edges
+    ignored and edges put in."""
 
     def __init__(self, frequency_hz: float):
         self.bounces = self.missed = 0
@@ -34,6 +36,7 @@ class EdgeWave:
         times: list[np.ndarray] = []
         phases: list[np.ndarray] = []
         for at_s in edge_s:
+            period_s = float(np.median(self._periods))
             cycles = 0 if self._last_s is None else self._cycles(float(at_s) - self._last_s)
             if cycles < 0:
                 self.bounces += 1
@@ -42,6 +45,10 @@ class EdgeWave:
                 part = np.arange(PER_CYCLE * cycles) / PER_CYCLE
                 times.append(self._last_s + part * (at_s - self._last_s) / cycles)
                 phases.append(2 * np.pi * part)
+            elif self._last_s is not None:
+                standing_s = min(float(at_s) - self._last_s, max(STANDING_S, STANDING_PERIODS * period_s))
+                times.append(self._last_s + np.arange(0, standing_s, period_s / PER_CYCLE))
+                phases.append(np.zeros(times[-1].size))
             self._last_s = float(at_s)
         if not times:
             return np.empty(0), np.empty(0)
