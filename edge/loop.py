@@ -46,8 +46,7 @@ FEWEST_KNOTS = 6  # without a good one among them: the load stands still
 PENDING_BYTES = 24_000_000  # of frames that wait
 LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when there is less, not for each frame
 MOST_RECALLED = 4000  # rows of the run before a restart, events and the newest in any case
-OTHER_RATE = 0.02  # relative: the camera's frame rate is not the rig file's
-NEW_FREQUENCY = 0.02  # relative change of load frequency that makes a new lock-in
+OTHER_RATE, NEW_FREQUENCY = 0.02, 0.02  # relative: a camera not of the rig file's rate; another load, for a new lock-in
 
 
 class Seen(NamedTuple):
@@ -175,6 +174,7 @@ class Loop:
         if self.start_s is None:
             self.start_s = self.now_s = self.next_maps_s = time_s
             self.next_row_s = time_s + self.rig.records.every_s
+            self.totals.begin(time_s)
 
     # 4, 5 and the rows
     def use(self, flush: bool = False) -> None:

@@ -52,6 +52,7 @@ class Totals:
         self.cycles = (last.cycles or 0) if last else 0
         self.elapsed_s = (last.elapsed_s or 0.0) if last else 0.0
         self.away_s, self.away_hz = 0.0, None  # type: float, float | None
+        self.counted_s, self.made_s = 0.0, time.monotonic()  # time away that was counted, up to then
         if last is not None and live:
             self._was_away(rows, time.time() if utc_s is None else utc_s)
 
@@ -63,11 +64,18 @@ class Totals:
             log.warning("the last record is %s by the calendar: the time since then is not counted", told)
             return
         self.elapsed_s += away_s
+        self.counted_s = away_s
         if "ended" in last.flags and away_s > STOP_S:
             return
         seen = next((r for r in reversed(rows) if r.load_frequency_hz is not None), None)  # then the wire was lost
         if seen is not None and 0 <= now_utc_s - utc_of(seen) <= OUTAGE_S:
             self.away_s, self.away_hz = now_utc_s - utc_of(seen), seen.load_frequency_hz
+
+    def begin(self, time_s: float) -> None:
+        """The first frame is of `time_s`, monotonic: what it came before these totals were made is counted by the run."""
+        twice_s = min(max(0.0, self.made_s - time_s), self.counted_s)
+        self.elapsed_s -= twice_s
+        self.away_s = max(0.0, self.away_s - twice_s)
 
     def settle(self, frequency_hz: float | None) -> bool:
         """The load as it is seen first (None: it stands still). True: cycles were added for the time away."""

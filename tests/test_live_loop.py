@@ -278,6 +278,17 @@ def test_after_a_restart_the_count_goes_on_as_far_as_can_be_known(rows, away_s, 
     assert not totals.settle(7.0), "once"
 
 
+def test_frames_that_came_before_the_time_away_was_counted_are_not_counted_twice():
+    totals = Totals([last_row()], live=True, utc_s=LAST_UTC_S + 600.0)
+    totals.begin(totals.made_s - 2.5)  # the camera was opened first, then kernels were loaded
+    assert totals.elapsed_s == pytest.approx(1000.0 + 597.5)
+    assert totals.settle(HZ) and totals.cycles == 7000 + round(597.5 * HZ)
+    for made in (Totals([last_row()], live=False), Totals([])):
+        before = made.elapsed_s
+        made.begin(3.0)  # a recording's own clock
+        assert made.elapsed_s == before
+
+
 def test_a_live_camera_goes_on_by_the_calendar_where_the_load_comes_from_its_frames(tmp_path, monkeypatch):
     before = Trial(tmp_path, monkeypatch).run(12.0).rows[-1]
     utc_s = time.time
