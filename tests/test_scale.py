@@ -36,7 +36,7 @@ def test_marks_carry_their_error_into_the_deviations():
     assert np.all((np.std(z, axis=0) > 0.75) & (np.std(z, axis=0) < 1.3)) and np.mean(np.abs(z) < 1.96) > 0.87
 
 
-@pytest.mark.parametrize("chosen", [[0, 11], [0, 5, 11], [0, 2, 9, 11], [0, 2, 4, 9, 11], [0, 2, 3, 5, 9, 11]], ids=len)
+@pytest.mark.parametrize("chosen", [[0, 11], [0, 5, 11], [0, 2, 4, 9, 11]], ids=len)
 def test_few_marks_have_honest_deviations(chosen):
     points, rng, z = GRID[chosen], np.random.default_rng(3), []
     for _ in range(60):
