@@ -28,7 +28,7 @@ def test_a_render_of_each_base_scene_comes_out_near_the_truth(name, index):
     assert abs(seen["cycles_off"]) < 1.5 and seen["lost_off"] == 0 and seen["copies_off"] == 0
 
 
-@pytest.mark.parametrize("index", [0, 2])
+@pytest.mark.parametrize("index", [0, pytest.param(2, marks=pytest.mark.long)])
 def test_a_restless_camera_s_open_crack_comes_out_near_the_truth_and_without_contact(index):
     seen = measure.compare(BY_NAME["open crack, rows, columns and frames restless"], index)
     assert seen["tip"] and not seen["contact"]

@@ -46,7 +46,9 @@ def test_sliding_leaves_the_faces_insulated_and_the_tip_cool():
     assert np.abs(whole).max() < 0.2 * np.abs(z[0]) ** -0.5  # the singularity is conducted away
 
 
-@pytest.mark.parametrize("diffusivity, hz", [(14.0, 7.0), (60.0, 10.0), (14.0, 3.0)])
+@pytest.mark.parametrize(
+    "diffusivity, hz", [(14.0, 7.0), *(pytest.param(*case, marks=pytest.mark.long) for case in ((60.0, 10.0), (14.0, 3.0)))]
+)
 def test_tip_and_K_are_right_although_heat_flows(diffusivity, hz, tmp_path):
     view = (slice(100, 220), slice(140, 300))
     big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.15)

@@ -404,7 +404,7 @@ def test_a_row_torn_by_a_power_cut_is_set_aside_at_the_restart(small_rig):
     assert path.read_bytes().startswith(raw[: raw[:-40].rfind(b"\n") + 1])
 
 
-@pytest.mark.parametrize("which", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("which", [pytest.param(signal.SIGTERM, marks=pytest.mark.long), signal.SIGINT])
 def test_a_signal_in_mid_run_leaves_a_valid_last_row(tmp_path, which):
     """A recording of ten minutes, stopped after its first row."""
     made = recordings.write(tmp_path, SMALL, frames=250, width_mm=100.0, wave=FEW_SAMPLES)

@@ -59,7 +59,7 @@ def test_tables_are_what_finite_elements_give(geometry, a):
     assert np.abs(off[:2]).max() < 0.02 and np.abs(off[2:]).max() < 0.07
 
 
-@pytest.mark.parametrize("a", [0.2, 0.6])
+@pytest.mark.parametrize("a", [0.2, pytest.param(0.6, marks=pytest.mark.long)])
 def test_what_bending_adds_is_what_finite_elements_give(a):
     tension = coefficients("SENT", a)
     bending = coefficients("SENT", a, 0.5) - tension
@@ -211,7 +211,7 @@ def test_a_slot_does_not_change_K_of_a_crack_that_has_left_it(crack_mm, half_mm)
     assert fem.unit("SENT", crack_mm / WIDTH_MM, slot=(6 / WIDTH_MM, half_mm / WIDTH_MM)).K == pytest.approx(sharp.K, rel=1e-3)
 
 
-@pytest.mark.parametrize("crack_mm, half_mm", SLOTS)
+@pytest.mark.parametrize("crack_mm, half_mm", [SLOTS[0], pytest.param(*SLOTS[1], marks=pytest.mark.long)])
 def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_mm, half_mm):
     plate = fem.plate("SENT", crack_mm, WIDTH_MM, 60.0, slot_mm=(6.0, half_mm))
     known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)

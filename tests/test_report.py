@@ -146,6 +146,7 @@ def test_every_flag_that_occurs_is_explained_and_no_other(tmp_path):
     assert "no explanation for this word" in words
 
 
+@pytest.mark.long
 def test_forty_fixes_with_maps_stay_below_three_megabytes(tmp_path, monkeypatch):
     write_folder(tmp_path, fixes=40)
     drawn = []

@@ -28,6 +28,7 @@ def test_marks_give_scale_datum_and_direction(points, angle):
     assert found.mm_per_px_sd > 1e-5
 
 
+@pytest.mark.long
 def test_marks_carry_their_error_into_the_deviations():
     rng, z = np.random.default_rng(1), []
     for _ in range(60):
