@@ -215,3 +215,10 @@ def _range_in_words(limits: Limits) -> str:
 
 def _tail(limits: Limits) -> str:
     return f"; {limits.remedy}" if limits.remedy else ""
+
+
+def is_utf_16(first_line: str) -> bool:
+    """Whether the first line of a text, decoded as UTF-8 with any way of bearing errors, is of UTF-16: its byte order mark,
+    neither byte of which is UTF-8, or a NUL in every other place. Nothing but NULs is damage."""
+    mark = first_line[:2] in ("\ufffd\ufffd", "\udcff\udcfe", "\udcfe\udcff")
+    return mark or 3 * first_line.strip("\0").count("\0") > len(first_line)

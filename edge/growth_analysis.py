@@ -114,13 +114,12 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
     base = measured if np.isfinite(measured).any() else book
     angle = plane_angle_deg(at.along_mm, at.across_mm, specimen.width_mm) if specimen else np.full(len(at), np.nan)
     retarded = np.zeros(len(rates.rate), bool)
+    first, last = at.cycles[rates.window].T
     for event, end in ends.items():
-        first, last = at.cycles[rates.window].T
         retarded |= (first < end) & (last > event.after_cycles)
         retarded |= (first <= event.best_cycles) & (last > event.best_cycles)
     shorter = np.zeros(len(rates.rate), bool)
     for fall in falls:
-        first, last = at.cycles[rates.window].T
         shorter |= (first <= fall.until_cycles) & (last >= fall.cycles)
     invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded, shorter)
     return Course(

@@ -94,7 +94,7 @@ class LockIn:
             fade = (self.memory_frames - 1) / (self.memory_frames + 1)
         decay, counted = fade**slots, 1 if self.fresh else slots
         self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
-        since = [fade**i for i in range(counted)] if counted > 1 else [1.0]
+        since = [fade**i for i in range(counted)]
         self.span, self.span_w2 = decay * self.span + sum(since), decay**2 * self.span_w2 + sum(f * f for f in since)
         if self.fresh:
             self.base[:] = frame

@@ -24,7 +24,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibration.door import InputError, one_line
+from calibration.door import InputError, is_utf_16, one_line
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,7 +34,6 @@ LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a
 LASTING = frozenset({"overload", "underload", "load_step", "resumed", "ended"})  # flags of rows that are never thinned out
 NAMES_SHOWN = 4  # of missing columns, in messages
 DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
-UTF_16_MARKS = ("\udcff\udcfe", "\udcfe\udcff")  # bytes FF FE or FE FF, as they come through surrogateescape
 SAVE_ANEW = "save as UTF-8 CSV with commas"  # of a file that went through a spreadsheet
 
 
@@ -294,7 +293,7 @@ def _read_header(line: str, found: RecordFile) -> tuple[str, ...]:
         header, damage = understand_header(line)
     except BadRow as e:
         reason, remedy = e.reason, "put back the header row of a file of the same version"
-        if line.startswith(UTF_16_MARKS) or 3 * line.strip("\0").count("\0") > len(line):  # nothing but NULs is damage
+        if is_utf_16(line):
             reason, remedy = "is UTF-16 text", SAVE_ANEW
         elif line.count(";") > line.count(","):
             reason, remedy = "is separated by semicolons", SAVE_ANEW

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError
+from calibration.door import InputError, is_utf_16
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
 log = logging.getLogger("bolotip")
@@ -20,16 +20,12 @@ log = logging.getLogger("bolotip")
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
 ROWS = 1024  # CSV rows a chunk; at least MANY
 FAR_AHEAD_S = 1.0  # of a load sample before those after it
-UTF_16_MARK = "\ufffd\ufffd"  # the two bytes that begin it, neither of which is UTF-8
 MANY = 1000  # rows that are worth loading a compiled reader for
 
 
 def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
     """The image stack in `path`; InputError where it is not uint16 of (rows, columns)."""
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder; give the file itself")
-    if not path.is_file():
-        raise InputError(f"{path}: no such file; set [camera] path to a .npy or .tif recording")
+    _check_there(path, "set [camera] path to a .npy or .tif recording")
     stack: NpyStack | TiffStack
     if path.suffix.lower() == ".npy":
         stack = NpyStack(path)
@@ -44,6 +40,13 @@ def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
             f"rows = {rows}, columns = {columns}; {remedy}"
         )
     return stack
+
+
+def _check_there(path: Path, remedy: str) -> None:
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give the file itself")
+    if not path.is_file():
+        raise InputError(f"{path}: no such file; {remedy}")
 
 
 class NpyStack:
@@ -136,15 +139,12 @@ class CsvColumns:
 
     def __init__(self, path: Path, names: tuple[str, ...], rows: int = ROWS):
         self.path, self.names, self.rows = path, names, rows
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; give the file itself")
-        if not path.is_file():
-            raise InputError(f"{path}: no such file; it should have the columns {','.join(names)}")
+        _check_there(path, f"it should have the columns {','.join(names)}")
 
     def chunks(self) -> Iterator[np.ndarray]:
         with open(self.path, encoding="utf-8-sig", errors="replace") as file:
             first = file.readline()
-            if first.startswith(UTF_16_MARK) or "\0" in first.strip("\0"):  # nothing but NULs is damage
+            if is_utf_16(first):
                 raise InputError(f"{self.path}: row 1: is UTF-16 text; save it as UTF-8 (CSV)")
             header = [c.strip().strip('"') for c in first.split(",")]  # some spreadsheets put names in quotes
             _check_header(self.path, header, self.names)
