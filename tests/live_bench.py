@@ -108,7 +108,6 @@ class LiveBench:
         self.running = threading.Event()
         self.threads: list[threading.Thread] = []
         self.begin_s = 0.0
-        self.held_up_s = 0.0  # the latest that a frame or a sample was sent: this process had no turn
 
     def _bench(self) -> SimulatedBench:
         rig = load_rig(self.rig)
@@ -139,9 +138,7 @@ class LiveBench:
         return int((time.monotonic() - self.begin_s - 0.06) * rate_hz)
 
     def _wait_to(self, time_s: float) -> None:
-        due_s = self.begin_s + time_s
-        time.sleep(max(0.0, due_s - time.monotonic()))
-        self.held_up_s = max(self.held_up_s, time.monotonic() - due_s)
+        time.sleep(max(0.0, self.begin_s + time_s - time.monotonic()))
 
     def _send_frames(self) -> None:
         frames, rate_hz = self.bench.frames, self.bench.bench.camera.frame_rate_hz

@@ -69,6 +69,23 @@ def test_a_swing_with_the_load_is_measured_and_leaves_tip_K_and_T_right(d_px):
         assert "no_contact" in fix.flags and v.contact_length_mm is None
 
 
+@pytest.mark.parametrize("right_px", [0.8, -0.8])
+def test_a_warm_background_beside_a_swinging_specimen_leaves_tip_K_and_T_right(right_px):
+    """Two kelvin above the specimen behind its edge, in a plate of no known shape: what swings there is not its own temperature."""
+    columns = np.indices(PLATE.sum_MPa.shape)[1]
+    beyond = 1 / (1 + np.exp(-(columns - 139.5) / 0.6))  # blurred as the optics do
+    made = harmonics(PLATE)
+    maps = made.maps * (1 - beyond)
+    maps[0] -= right_px * np.gradient(2.0 * COUNTS_PER_K * beyond, axis=1)  # in phase with the load
+    noise = made.maps[0] - (-0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * PLATE.sum_MPa)
+    maps[0] += noise * beyond
+    fix = fixed(replace(made, maps=maps, mean=made.mean + 2.0 * COUNTS_PER_K * beyond))
+    v = fix.row
+    assert "motion" in fix.flags and v.motion_px == pytest.approx(0.8, abs=0.12)
+    assert abs(v.dKI_MPa_sqrt_m - PLATE.KI_MPa_sqrt_m) < 3 * v.dKI_sd and abs(v.T_MPa - PLATE.T_MPa) < 3 * v.T_sd
+    assert abs(v.tip_row_px - PLATE.tip_px[0]) < 0.12 and abs(v.tip_col_px - PLATE.tip_px[1]) < 0.12
+
+
 def test_a_specimen_that_stands_still_is_not_said_to_move():
     for seed in range(2):
         fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, seed=seed), LOAD, 25.0)
@@ -221,13 +238,10 @@ def test_a_profile_that_was_not_measured_up_to_2f_is_said(measured_to_hz, said):
 
 @pytest.mark.parametrize("conducts", [False, True])
 def test_the_report_s_misfit_is_noise_alone_whatever_was_fitted(tmp_path, conducts):
-    rig, made = rig_for(PLATE), harmonics(PLATE)
+    rig = rig_for(PLATE)
     rig = replace(rig, specimen=replace(rig.specimen, thermal_diffusivity_mm2_per_s=14.0))
-    clean = -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * PLATE.sum_MPa
-    maps = made.maps.copy()
-    if conducts:
-        maps[0] += plates.conducted(clean, PLATE.mm_per_px, rig.specimen.thermal_diffusivity_mm2_per_s, LOAD.frequency_hz) - clean
-    fix = fixed(replace(made, maps=maps), rig=rig)
+    flows = plates.conducted(PLATE.sum_MPa, PLATE.mm_per_px, 14.0, LOAD.frequency_hz)
+    fix = fixed(seen_at_1f(flows if conducts else PLATE.sum_MPa), rig=rig)
     assert ("conduction" in fix.flags) == conducts
     np.savez(tmp_path / "maps-000003.npz", **fix.maps)
     read = read_maps(tmp_path / "maps-000003.npz")
@@ -266,13 +280,22 @@ def test_the_deviation_of_the_tip_s_place_is_in_pixels_and_covers_it():
     assert 0.4 < np.sqrt(np.mean(np.square(off))) < 1.7
 
 
-def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
-    """K_I + i K_II turns by half the angle that the direction is off (z^(-1/2)); 8 degrees are allowed for."""
-    plate = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0, beta_deg=25.0)
+def inclined(beta_deg):
+    """Stress sum, MPa, of PLATE under a load that is so far off square."""
+    return plates.centre_crack(tip_px=PLATE.tip_px, mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0, beta_deg=beta_deg).sum_MPa
+
+
+def seen_at_1f(sum_MPa):
+    """The harmonics of PLATE with another stress sum at 1f."""
     made = harmonics(PLATE)
     maps = made.maps.copy()
-    maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (plate.sum_MPa - PLATE.sum_MPa)
-    v = fixed(replace(made, maps=maps)).row
+    maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (sum_MPa - PLATE.sum_MPa)
+    return replace(made, maps=maps)
+
+
+def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
+    """K_I + i K_II turns by half the angle that the direction is off (z^(-1/2)); 8 degrees are allowed for."""
+    v = fixed(seen_at_1f(inclined(25.0))).row
     assert v.dKII_MPa_sqrt_m > 0.3 * v.dKI_MPa_sqrt_m
     half_turn = np.deg2rad(4.0)
     assert v.dKI_sd == pytest.approx(half_turn * v.dKII_MPa_sqrt_m, rel=0.1)
@@ -280,11 +303,7 @@ def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
 
 
 def test_a_little_sliding_may_be_that_of_a_direction_slightly_off():
-    plate = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0, beta_deg=1.5)
-    made = harmonics(PLATE)
-    maps = made.maps.copy()
-    maps[0] += -0.5 * K0_PER_MPA * SURFACE_K * COUNTS_PER_K * (plate.sum_MPa - PLATE.sum_MPa)
-    v = fixed(replace(made, maps=maps)).row
+    v = fixed(seen_at_1f(inclined(1.5))).row
     assert 0.015 < v.dKII_MPa_sqrt_m / v.dKI_MPa_sqrt_m < 0.04
     assert v.dKII_MPa_sqrt_m < 1.2 * v.dKII_sd and v.dKI_sd < 0.02 * v.dKI_MPa_sqrt_m
 

@@ -362,8 +362,7 @@ def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path, 
     assert len(counted) > 6
     told = [(r.seq, r.elapsed_s, r.cycles, r.flags) for r in stored.rows]
     # rounded down to whole cycles, and counted as far as samples have come: a busy machine hands them out a tenth of a second late
-    late_s = max(0.1, live.held_up_s)
-    assert max(counted) - min(counted) < 1 + late_s * HZ, f"cycles go on exactly, camera or not: {told}"
+    assert max(counted) - min(counted) < 1 + 0.1 * HZ, f"cycles go on exactly, camera or not: {told}"
     assert any("waiting_frames" in r.flags for r in stored.rows)
     document = json.loads((tmp_path / "status" / "status.json").read_text())
     assert document["last"]["seq"] == stored.rows[-1].seq and document["parts"][0]["name"] == "camera"

@@ -473,6 +473,19 @@ def test_a_card_that_was_never_there_ends_with_exit_3(small_rig):
     assert cli.main(["run", str(small_rig), "--out", "/proc/nowhere"]) == 3
 
 
+def test_a_recording_that_ends_in_copies_right_behind_a_row_has_no_empty_row_for_them(small_rig):
+    folder = small_rig.parent
+    frames, times = np.load(folder / "frames.npy"), (folder / "frames.csv").read_text().splitlines()
+    begin_s, end_s = (float(line.split(",")[-1]) for line in (times[1], times[-1]))
+    np.save(folder / "frames.npy", np.concatenate([frames, frames[-1:], frames[-1:]]))
+    (folder / "frames.csv").write_text("\n".join([*times, *(f"{len(frames) + i},{end_s + 0.04 * (i + 1):.4f}" for i in (0, 1)), ""]))
+    every_s = (end_s - begin_s + 0.02) / 3  # a row falls due between the last new frame and its copies
+    small_rig.write_text(small_rig.read_text().replace("every_s = 5.0", f"every_s = {every_s:.4f}"))
+    assert cli.main(["run", str(small_rig)]) == 0
+    stored = read_records(folder / "out").rows
+    assert len(stored) == 3 and stored[-1].crack_mm is not None
+
+
 def test_a_serial_link_that_was_never_there_ends_with_exit_3_and_the_records_written(small_rig):
     text = small_rig.read_text()
     assert "[records]\n" in text
