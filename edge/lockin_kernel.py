@@ -11,8 +11,8 @@ from numba.extending import register_jitable
 
 from edge.compiled import Kernel, ready
 
-GROUP = 4  # frames a pass
-BLOCK = 512  # pixels a turn: what is touched of them (some 20 kB) stays in the first-level cache of small boards too
+GROUP = 8  # frames a pass
+BLOCK = 256  # pixels a turn: what is touched of them (some 20 kB) stays in the first-level cache of small boards too
 
 
 @register_jitable
@@ -44,34 +44,44 @@ def common(x, decays, n, trend, normal, normal_w2):
     return shifts, regressors, weights, rounded
 
 
-def accumulate(planes, energy, base, frame0, frame1, frame2, frame3, x, decays, n, trend, normal, normal_w2):
+def accumulate(planes, energy, base, frames, x, decays, n, trend, normal, normal_w2):
     """planes[j] = decay planes[j] + sum_f regressors[f, j] y_f and energy = decay energy + sum_f weights[f] y_f^2, with
-    y_f = frame_f - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
+    y_f = frames[f] - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
 
-    planes (P, N) float32, energy (N,) float64, base (N,) float32, frames (N,) uint16. Sums are changed in place.
+    planes (P, N) float32, energy (N,) float64, base (N,) float32, frames: GROUP of (N,) uint16. Sums are changed in place.
     Python takes seconds for what `kernel` makes of it in microseconds.
     """
     shifts, regressors, weights, fade = common(x, decays, n, trend, normal, normal_w2)
     decay = np.float32(fade)
     deviations = np.empty((GROUP, BLOCK), np.float32)
-    y0, y1, y2, y3 = deviations[0], deviations[1], deviations[2], deviations[3]
-    w0, w1, w2, w3 = weights[0], weights[1], weights[2], weights[3]
+    y0, y1, y2, y3, y4, y5, y6, y7 = (
+        deviations[0], deviations[1], deviations[2], deviations[3], deviations[4], deviations[5], deviations[6], deviations[7],
+    )  # fmt: skip
+    w0, w1, w2, w3, w4, w5, w6, w7 = (
+        weights[0], weights[1], weights[2], weights[3], weights[4], weights[5], weights[6], weights[7],
+    )  # fmt: skip
     for start in range(0, base.size, BLOCK):
         m = min(BLOCK, base.size - start)
         part = slice(start, start + m)
         level = base[part]
-        for counts, y, shift in ((frame0, y0, shifts[0]), (frame1, y1, shifts[1]), (frame2, y2, shifts[2]), (frame3, y3, shifts[3])):
-            here = counts[part]
+        for f in range(GROUP):
+            here, y, shift = frames[f][part], deviations[f], shifts[f]
             for i in range(m):
                 y[i] = np.float32(here[i]) - level[i] - shift
         total = energy[part]
         for i in range(m):
-            total[i] = decay * total[i] + (w0 * y0[i] * y0[i] + w1 * y1[i] * y1[i] + w2 * y2[i] * y2[i] + w3 * y3[i] * y3[i])
+            total[i] = decay * total[i] + (
+                (w0 * y0[i] * y0[i] + w1 * y1[i] * y1[i] + w2 * y2[i] * y2[i] + w3 * y3[i] * y3[i])
+                + (w4 * y4[i] * y4[i] + w5 * y5[i] * y5[i] + w6 * y6[i] * y6[i] + w7 * y7[i] * y7[i])
+            )
         for j in range(planes.shape[0]):
-            plane = planes[j, part]
-            x0, x1, x2, x3 = regressors[0, j], regressors[1, j], regressors[2, j], regressors[3, j]
+            plane, r = planes[j, part], regressors[:, j]
+            x0, x1, x2, x3, x4, x5, x6, x7 = r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7]
             for i in range(m):
-                plane[i] = decay * plane[i] + (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
+                plane[i] = decay * plane[i] + (
+                    (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
+                    + (x4 * y4[i] + x5 * y5[i] + x6 * y6[i] + x7 * y7[i])
+                )
     return fade
 
 
@@ -91,4 +101,4 @@ def cache_folder() -> str | None:
 def _once(compiled: Kernel) -> None:
     row, square, pixel = np.zeros((GROUP, 2)), np.zeros((2, 2)), np.zeros(1, np.uint16)
     sums = np.zeros((2, 1), np.float32), np.zeros(1), np.zeros(1, np.float32)
-    compiled(*sums, pixel, pixel, pixel, pixel, row, row[:, 0].copy(), 0, 0.0, square, square)
+    compiled(*sums, (pixel,) * GROUP, row, row[:, 0].copy(), 0, 0.0, square, square)

@@ -30,7 +30,7 @@ SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
 TURNS_DEG = ((-10.0, 10.0), (-10.0, 10.0), (-5.0, 5.0))  # each from the best so far; none after the first two if neither is better
-STRAIGHT_DEG = 12.0  # off the direction of growth: beyond it nothing is expected of the field but that it fades
+STRAIGHT_DEG = 8.0  # off the direction of growth: beyond it nothing is expected of the field but that it fades
 TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and what a curved wake hides
 CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 

@@ -20,9 +20,9 @@ def anew(monkeypatch, tmp_path, caplog):
 
 def works(kernel):
     planes, energy = np.zeros((2, 1), np.float32), np.zeros(1)
-    frame, x = np.full(1, 3, np.uint16), np.ones((lockin_kernel.GROUP, 2))
-    kernel(planes, energy, np.ones(1, np.float32), *[frame] * lockin_kernel.GROUP, x, x[:, 0].copy(), 4, 0.0, *np.zeros((2, 2, 2)))
-    return planes[0, 0] == lockin_kernel.GROUP * 2 and energy[0] == lockin_kernel.GROUP * 4
+    n, frame = lockin_kernel.GROUP, np.full(1, 3, np.uint16)
+    kernel(planes, energy, np.ones(1, np.float32), (frame,) * n, np.ones((n, 2)), np.ones(n), n, 0.0, *np.zeros((2, 2, 2)))
+    return planes[0, 0] == n * 2 and energy[0] == n * 4
 
 
 def test_a_damaged_cache_is_removed_and_does_no_harm(anew, tmp_path, caplog):

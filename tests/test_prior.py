@@ -131,6 +131,7 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
 
     likely, fits, covariances = [], [], []
     for factor in williams.KNOWN_PRIORS:
+        factor = np.hypot(factor, 0.5 * 0.5 / back_mm if back_mm else 0.0)  # the notch: half its width over its distance, half of that
         covariance = (columns @ A * prior_sd(factor) ** 2) @ (columns @ A).T + sd**2 * np.eye(z.size)
         likely.append(-stress @ np.linalg.solve(covariance, stress) - np.linalg.slogdet(covariance)[1])
         normal = (columns @ A).T @ (columns @ A) / sd**2 + np.diag(prior_sd(factor) ** -2.0)
@@ -195,7 +196,7 @@ def test_ends_that_bend_the_specimen_or_cannot_rotate_are_covered_by_the_deviati
 
 @pytest.mark.parametrize("turns_deg", [20.0, 40.0])
 def test_a_crack_that_has_turned_off_its_direction_is_covered_by_the_deviations(turns_deg):
-    """An arc in a wide sheet that the rig file calls M(T); what is expected of a straight crack is let go at 12 degrees."""
+    """An arc in a wide sheet that the rig file calls M(T); what is expected of a straight crack is let go at 8 degrees."""
     plate = plates.arc_crack(turns_deg=turns_deg)
     found, _ = scores(plate, "MT", 12, 8.0, 300.0, turns_deg / 2)
     assert np.sqrt(np.mean(found**2, axis=0)).max() < 1.5
@@ -216,8 +217,8 @@ def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_m
     plate = fem.plate("SENT", crack_mm, WIDTH_MM, 60.0, slot_mm=(6.0, half_mm))
     known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)
     unknown, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=0.0)
-    assert np.sqrt(np.mean(known**2, axis=0)).max() < 1.5
-    assert np.sqrt(np.mean(unknown**2, axis=0)).max() > 1.8
+    worst = [np.sqrt(np.mean(z**2, axis=0)).max() for z in (known, unknown)]
+    assert worst[0] < 1.2 and worst[0] + 0.3 < worst[1]
 
 
 def test_what_the_milled_notch_of_a_compact_specimen_changes_is_covered_by_the_deviations():

@@ -57,7 +57,7 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
     run = kernel()
 
     def take_in() -> None:
-        run(lockin.planes, lockin.energy, lockin.base, *flat, many, decays, GROUP, 0.0, *sums)
+        run(lockin.planes, lockin.energy, lockin.base, tuple(flat), many, decays, GROUP, 0.0, *sums)
 
     def whole() -> None:  # with phase, weights and normal matrix
         for frame in frames:

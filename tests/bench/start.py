@@ -52,7 +52,7 @@ def measure(rounds: int = 7) -> Iterator[Line]:
         first_s, first_cpu_s = seconds(command, rounds)
     help_s, help_cpu_s = seconds([sys.executable, "-m", "edge.cli", "--help"], rounds)
     yield Line(
-        "`bolotip run`, kernel cache warm, until the first four frames are in the sums",
+        "`bolotip run`, kernel cache warm, until the first frames are in the sums",
         f"{first_s:.2f} s ({first_cpu_s:.2f} s of processor)",
         f"< {MOST_START_S:g} s",
         first_s < MOST_START_S,
