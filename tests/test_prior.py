@@ -8,6 +8,7 @@ import numpy as np
 import plain
 import plates
 import pytest
+from more import chosen
 from test_tip import LOAD_HZ, NOISE_MPA, noisy, rig_for
 
 from edge import handbook, williams
@@ -45,7 +46,9 @@ def shares(c, b):
     return [float(c[n - 1] / c[0]) * b ** ((n - 1) / 2) for n in range(FIRST, len(c) + 1)]
 
 
-@pytest.mark.parametrize("geometry, a", [("SENT", 0.2), ("SENT", 0.4), ("SENT", 0.6), ("MT", 0.2), ("CT", 0.35), ("CT", 0.5)])
+@pytest.mark.parametrize(
+    "geometry, a", chosen([("SENT", 0.2), ("SENT", 0.4), ("SENT", 0.6), ("MT", 0.2), ("CT", 0.35), ("CT", 0.5)], 1, 3, 5)
+)
 def test_tables_are_what_finite_elements_give(geometry, a):
     """On a grid twice as coarse as the tables', which tells the fifth term and those beyond it less well. K and T of the same
     fit are right."""
@@ -59,7 +62,7 @@ def test_tables_are_what_finite_elements_give(geometry, a):
     assert np.abs(off[:2]).max() < 0.02 and np.abs(off[2:]).max() < 0.07
 
 
-@pytest.mark.parametrize("a", [0.2, pytest.param(0.6, marks=pytest.mark.long)])
+@pytest.mark.parametrize("a", chosen([0.2, 0.6], 0))
 def test_what_bending_adds_is_what_finite_elements_give(a):
     tension = coefficients("SENT", a)
     bending = coefficients("SENT", a, 0.5) - tension
@@ -152,7 +155,7 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
     assert found.covariance[4, 4] == pytest.approx(variance[4] * max(1.0, found.chi2), rel=1e-3)
 
 
-@pytest.mark.parametrize("a", [0.2, 0.4])
+@pytest.mark.parametrize("a", chosen([0.2, 0.4], 1))
 def test_pins_of_an_eset_bend_it_by_a_fixed_share(a):
     """ASTM E647's K of ESE(T) (edge/handbook.py) against finite elements of the same plate with PINS times its mean stress of
     bending, a number found from that K."""
@@ -186,7 +189,7 @@ def test_an_edge_crack_is_told_better_with_its_shape_than_without():
 
 @pytest.mark.parametrize(
     "geometry, how",
-    [("SENT", {"bending": -0.3}), ("SENT", {"bending": 0.3}), ("SENT", {"clamped": True}), ("ESET", {"bending": PINS})],
+    chosen([("SENT", {"bending": -0.3}), ("SENT", {"bending": 0.3}), ("SENT", {"clamped": True}), ("ESET", {"bending": PINS})], 0),
 )
 def test_ends_that_bend_the_specimen_or_cannot_rotate_are_covered_by_the_deviations(geometry, how):
     """Whatever the rig file says of them. Root mean square of 12 scores: below 1.5 in 99 of 100 where deviations are right."""
@@ -205,14 +208,14 @@ def test_a_crack_that_has_turned_off_its_direction_is_covered_by_the_deviations(
 SLOTS = [(8.0, 0.25), (9.0, 0.5)]  # crack size and half width of the slot, mm; it ends at 6 mm
 
 
-@pytest.mark.parametrize("crack_mm, half_mm", SLOTS)
+@pytest.mark.parametrize("crack_mm, half_mm", chosen(SLOTS, 0))
 def test_a_slot_does_not_change_K_of_a_crack_that_has_left_it(crack_mm, half_mm):
     """What ASTM E647's least length of a precrack is for (1 mm or the notch's width, from memory)."""
     sharp = fem.unit("SENT", crack_mm / WIDTH_MM)
     assert fem.unit("SENT", crack_mm / WIDTH_MM, slot=(6 / WIDTH_MM, half_mm / WIDTH_MM)).K == pytest.approx(sharp.K, rel=1e-3)
 
 
-@pytest.mark.parametrize("crack_mm, half_mm", [SLOTS[0], pytest.param(*SLOTS[1], marks=pytest.mark.long)])
+@pytest.mark.parametrize("crack_mm, half_mm", chosen(SLOTS, 0))
 def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_mm, half_mm):
     plate = fem.plate("SENT", crack_mm, WIDTH_MM, 60.0, slot_mm=(6.0, half_mm))
     known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)
@@ -232,7 +235,7 @@ def test_what_the_milled_notch_of_a_compact_specimen_changes_is_covered_by_the_d
     assert np.sqrt(np.mean(unknown**2, axis=0)).min() > 5
 
 
-@pytest.mark.parametrize("crack_mm, half_mm", SLOTS)
+@pytest.mark.parametrize("crack_mm, half_mm", chosen(SLOTS, 0))
 def test_what_a_slot_adds_is_as_small_as_it_is_believed_to_be(crack_mm, half_mm):
     plate = fem.plate("SENT", crack_mm, WIDTH_MM, 60.0, slot_mm=(6.0, half_mm))
     rig = rig_for(plate, "SENT", WIDTH_MM)

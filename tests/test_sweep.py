@@ -67,6 +67,7 @@ def test_five_recordings_of_a_minute_give_the_camera_s_constants(camera):
     assert abs(found.tau_s - camera["tau_s"]) < 4 * found.tau_sd_s < 0.06 * camera["tau_s"]
 
 
+@pytest.mark.long
 def test_intervals_hold_the_truth():
     rng, held = np.random.default_rng(11), []
     for _ in range(40):
