@@ -1,5 +1,6 @@
-"""Files that survive a power cut."""
+"""Files that survive a power cut, and others' hands."""
 
+import errno
 import os
 from pathlib import Path
 
@@ -11,3 +12,11 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def still_there(path: Path, handle: int) -> None:
+    """OSError where another file has taken the place of the open one, as editors and copying programs make it: what is
+    written to `handle` would then be lost with it."""
+    here, ours = os.stat(path), os.fstat(handle)
+    if (here.st_dev, here.st_ino) != (ours.st_dev, ours.st_ino):
+        raise OSError(errno.ESTALE, f"another file has taken the place of {path.name}")

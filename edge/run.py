@@ -46,7 +46,6 @@ def run_sources(
     with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:
             sink.open()
-        keep_rig_copy(rig.path, card.folder)
         if card.resume is not None and not frames.live:
             also = f"{card.path}: has {card.resume.seq + 1} row{'s' * (card.resume.seq > 0)} already, and this recording's come after them"
             log.warning("%s; give a new --out for another test", also)
@@ -78,6 +77,7 @@ class Attendance:
         self.progress = Progress(loop.rig.camera.source)
         self.doubts = plausible.Doubts(loop.rig)
         self.last = ""
+        self.copy_due = keep_rig_copy(loop.rig.path, loop.card.folder) is None
         self.page: StatusPage | None = None
         if status is not None:
             self.page = StatusPage(status, "/".join(loop.rig.path.resolve().parts[-2:]), loop.calendar.label)
@@ -94,6 +94,9 @@ class Attendance:
             self.tell(row)
         for doubt in self.doubts.see(row):
             log.warning("%s", doubt)
+        if self.copy_due and self.loop.card.state == "ok":  # it was full or away at the start
+            self.copy_due = False
+            keep_rig_copy(self.loop.rig.path, self.loop.card.folder)
 
     def attend(self, loop: Loop) -> None:
         """Several times a second."""

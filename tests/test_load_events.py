@@ -12,6 +12,7 @@ from edge.growth_points import Event, read_events, refined
 from edge.record import decode_stop, read_records
 from edge.rig import load_rig
 from edge.run import run_sources
+from edge.sinks import base
 from edge.sinks.events import EventFile, keep_rig_copy
 from edge.sources.base import LoadSource
 from edge.sources.simulated import bench_from_rig
@@ -189,6 +190,29 @@ def test_events_wait_while_the_card_is_full(tmp_path, caplog):
         assert file.waiting_rows == 0
         file.close()
         assert [e.cycles for e in read_events(folder / "events.csv")] == [100, 200]
+
+
+def test_events_go_on_in_the_file_that_an_editor_put_in_place_of_the_open_one(tmp_path, caplog):
+    file = EventFile(tmp_path)
+    file._first_wait_s = file._wait_s = 0.0
+    file.write_event("overload", 100, 1.0, 15.0, 1.0)
+    (tmp_path / "edited").write_text((tmp_path / "events.csv").read_text() + "underload,150,1.5,10,-2\n")
+    (tmp_path / "edited").replace(tmp_path / "events.csv")
+    file.write_event("overload", 200, 2.0, 15.0, 1.0)
+    file.close()
+    assert [e.cycles for e in read_events(tmp_path / "events.csv")] == [100, 150, 200]
+    assert "another file has taken the place of events.csv" in caplog.text
+
+
+def test_the_copy_of_the_rig_file_is_made_when_the_card_has_room_again(rig, tmp_path, monkeypatch):
+    monkeypatch.setattr(base, "FIRST_WAIT_S", 0.0)
+    with mounted(tmp_path / "card", "-t", "tmpfs", "-o", "size=256k", "tmpfs") as folder:
+        ballast = folder / "ballast"
+        ballast.write_bytes(b"x" * os.statvfs(folder).f_bavail * 4096)
+        bench = bench_from_rig(rig, duration_s=13.0)
+        run_sources(rig, bench.frames, bench.load, folder, lambda row: ballast.unlink(missing_ok=True))
+        assert (folder / "rig.toml").read_text() == RIG
+        assert [r.seq for r in read_records(folder).rows] == list(range(len(read_records(folder).rows)))
 
 
 def test_the_copy_of_the_rig_file_leaves_another_one_alone(tmp_path, caplog):

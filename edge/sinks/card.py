@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.door import InputError
-from calibration.files import sync_folder
+from calibration.files import still_there, sync_folder
 from edge.record import FILE_NAME, BadRow, Row, check_line, decode_row, header_line, understand_header
 from edge.sinks.base import Sink
 
@@ -181,9 +181,7 @@ class CardSink(Sink):
 
     def _append(self, data: bytes) -> None:
         """All of `data` on the card, or the file as it was and OSError."""
-        here, ours = os.stat(self.path), os.fstat(self._fd)
-        if (here.st_dev, here.st_ino) != (ours.st_dev, ours.st_ino):  # an editor's or a copying program's new one
-            raise OSError(errno.ESTALE, "another file has taken the place of records.csv")
+        still_there(self.path, self._fd)
         try:
             if os.write(self._fd, data) != len(data):  # a full card takes part of a row
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -6,7 +6,7 @@ import logging
 import os
 from pathlib import Path
 
-from calibration.files import sync_folder
+from calibration.files import still_there, sync_folder
 from edge.sinks.base import Sink
 
 log = logging.getLogger(__name__)
@@ -45,6 +45,7 @@ class EventFile(Sink):
 
     def _append(self, line: str) -> None:
         """The whole line, or the file as it was and OSError."""
+        still_there(self.path, self._fd)
         data, before = f"{line}\n".encode(), os.fstat(self._fd).st_size
         try:
             if os.write(self._fd, data) != len(data):
