@@ -54,6 +54,11 @@ def limited(
     return dataclasses.field(default=default, metadata={"limits": limits})
 
 
+def counted(number: int, one: str, more: str = "") -> str:
+    """A number of things in words: 1 row, 2 rows."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
 def one_line(value: object, longest: int = 60) -> str:
     """`value` as a user would recognise it, without line breaks or control characters, cut to `longest` characters."""
     if isinstance(value, bool):

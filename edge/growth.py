@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError
+from calibration.door import InputError, counted
 from calibration.robust import robust_sd
 from edge.contact import irwin_tip
 from edge.growth_analysis import Analysis, Course, analyse
@@ -77,9 +77,9 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     _one_crack(dirs, fixes)
     points = average(fixes, inflation, [e.best_cycles for e in events])
     if len(points.at) < FEWEST_POINTS:
-        bad = [f"{f.path}: {len(f.bad)} rows are damaged, as {f.bad[0]}" for f in files if f.bad]
-        raise InputError(f"{files[0].path}: {len(fixes)} usable fixes make {len(points.at)} point{'s'[:len(points.at) != 1]} "
-                         f"at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
+        bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
+        raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "
+                         f"{counted(len(points.at), 'point')} at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
                          + ("; ".join(bad) or "go on recording"))
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
@@ -206,7 +206,8 @@ def _fit_rows(found: Analysis) -> Iterable[Sequence[object]]:
 def summary(found: Analysis, fixes: Fixes, points: Points, rows: int, notes: Sequence[str]) -> Iterable[str]:
     """What the command prints, line by line."""
     yield from (f"note: {note}" for note in notes)
-    yield (f"{rows} rows, {len(fixes)} usable fixes, {len(points.at)} points at least {points.step_mm:.2f} mm apart; "
+    yield (f"{counted(rows, 'row')}, {counted(len(fixes), 'usable fix', 'usable fixes')}, "
+           f"{counted(len(points.at), 'point')} at least {points.step_mm:.2f} mm apart; "
            f"crack {points.at.crack_mm[0]:.2f} to {points.at.crack_mm[-1]:.2f} mm in "
            f"{points.at.cycles[-1] - points.at.cycles[0]:.0f} cycles")
     for course in found.courses:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError
+from calibration.door import InputError, counted
 from calibration.robust import robust_sd
 from edge.record import Row, as_array
 from edge.rig import View
@@ -120,7 +120,7 @@ def join(folders: Sequence[Sequence[Row]]) -> tuple[list[Placed], list[str]]:
                 part = [(replace(r, cycles=_cycles((r, k)) + end), k) for r, k in part]
             joined += part
     if twice:
-        notes.append(f"{twice} rows were there twice and count once")
+        notes.append(f"counted once: {counted(twice, 'row')} that stood there twice")
     return sorted(joined, key=_cycles), notes
 
 
@@ -245,7 +245,7 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
                   table["load_range_kN"], table["load_ratio"], table["opening_fraction"], table["opening_sd"],
                   places[:, 0], places[:, 1])
     usable = np.isfinite(fixes.crack_mm) & ~flagged
-    notes = [f"{np.sum(~usable)} rows without a usable tip were left out"] if not usable.all() else []
+    notes = [f"left out: {counted(int(np.sum(~usable)), 'row')} without a usable tip"] if not usable.all() else []
     fixes = fixes.where(usable)
     known = np.isfinite(fixes.crack_sd_mm) & (fixes.crack_sd_mm > 0)
     typical = float(np.median(fixes.crack_sd_mm[known])) if known.any() else RESOLUTION_MM
@@ -253,7 +253,7 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
     outlying = _outliers(fixes.crack_mm, fixes.crack_sd_mm)
     if outlying.any():
         cycles = ", ".join(f"{c:.0f}" for c in fixes.cycles[outlying][:5])
-        notes.append(f"{outlying.sum()} fixes lie {OUTLIER_SD:g} deviations off their neighbours and were left out "
+        notes.append(f"left out: {counted(int(outlying.sum()), 'fix', 'fixes')} {OUTLIER_SD:g} deviations and more off the neighbours "
                      f"(cycles {cycles}{' ...' if outlying.sum() > 5 else ''})")
     return fixes.where(~outlying), notes
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from calibration.door import GoneError, InputError
+from calibration.door import GoneError, InputError, counted
 from edge.port import open_port
 from edge.record import (
     FILE_NAME,
@@ -45,9 +45,9 @@ class Counts:
 
     def __str__(self) -> str:
         return (
-            f"{self.stored} row{'s' * (self.stored != 1)} stored, {self.lost} lost, "
-            f"{self.corrupt} corrupt line{'s' * (self.corrupt != 1)}, "
-            f"{self.duplicates} sent twice, port reopened {self.reopened} time{'s' * (self.reopened != 1)}"
+            f"{counted(self.stored, 'row')} stored, {self.lost} lost, "
+            f"{counted(self.corrupt, 'corrupt line')}, "
+            f"{self.duplicates} sent twice, port reopened {counted(self.reopened, 'time')}"
         )
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError
+from calibration.door import InputError, counted
 from edge import map_pictures as draw
 from edge import page
 from edge.flags import FLAGS
@@ -62,7 +62,8 @@ def main(folder: Path, out: Path | None = None) -> int:
         _complain(f"{home/name}: {reason}; left out")
     text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
     _write(target, text)
-    print(f"{target}: {len(records.rows)} fixes, {len(fixes)} with maps, {len(text.encode(errors='replace'))/1e6:.1f} MB")
+    size_MB = len(text.encode(errors="replace")) / 1e6
+    print(f"{target}: {counted(len(records.rows), 'fix', 'fixes')}, {len(fixes)} with maps, {size_MB:.1f} MB")
     return 0
 
 
@@ -104,7 +105,7 @@ def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[F
         page.section("Load and camera", page.paragraph(EMPTY, quiet=True), page.grid(history(rows, HEALTH))),
         page.section("Flags", page.table(["flag", "fixes", "meaning"], flags, ["meaning"]) if flags
                      else page.paragraph("No flag in any fix.")),
-        page.section(f"Last {min(LAST_ROWS, len(rows))} fixes", _last_rows(rows)),
+        page.section(f"Last {counted(min(LAST_ROWS, len(rows)), 'fix', 'fixes')}", _last_rows(rows)),
         page.section("How the verdict is reached", page.paragraph(LIMITS_IN_WORDS, quiet=True), *_damaged(records)),
     ]
     place = home.resolve()

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from calibration.door import counted
 from calibration.profile import load_profile, warnings
 from edge import plausible
 from edge.loop import MOST_RECALLED, Loop
@@ -47,7 +48,7 @@ def run_sources(
         for sink in wire:
             sink.open()
         if card.resume is not None and not frames.live:
-            also = f"{card.path}: has {card.resume.seq + 1} row{'s' * (card.resume.seq > 0)} already, and this recording's come after them"
+            also = f"{card.path}: has {counted(card.resume.seq + 1, 'row')} already, and this recording's come after them"
             log.warning("%s; give a new --out for another test", also)
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
@@ -159,7 +160,7 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
         log.warning("%s", doubt)
     started, say, text = time.monotonic(), Printer(), Teller()
     loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
-    rows = f"{loop.totals.seq} row{'s' * (loop.totals.seq != 1)}"
+    rows = counted(loop.totals.seq, "row")
     say(f"{rows} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     # a serial link; not of a run that was ended on purpose, whose rows are on the card
     never_there = not loop.stop and any(sink.waiting_rows and not sink.worked for sink in loop.sinks if sink is not loop.card)

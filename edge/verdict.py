@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.door import counted
 from edge.growth_points import FALL_MM, shortening
 from edge.record import RecordFile, Row, as_array
 
@@ -84,7 +85,7 @@ def judge(records: RecordFile, broken_maps: Sequence[str] = (), frame_rate_hz: f
     found = [*_tips(rows, flags), *_rows(records), *_fit(rows), *_frames(rows, frame_rate_hz), *_growth(rows)]
     if broken_maps:
         found.append(Finding(CARE, f"Maps files that cannot be read and are left out: {', '.join(broken_maps)}."))
-    found += [Finding(CARE, f"Flag {flag} in {flags[flag]} of {len(rows)} fixes: {consequence}.")
+    found += [Finding(CARE, f"Flag {flag} in {flags[flag]} of {counted(len(rows), 'fix', 'fixes')}: {consequence}.")
               for flag, consequence in DOUBTFUL.items() if flags[flag]]
     found.sort(key=lambda finding: -finding.level)
     return Verdict(max(finding.level for finding in found), tuple(found), flags)
@@ -99,7 +100,7 @@ def _tips(rows: Sequence[Row], flags: Counter[str]) -> list[Finding]:
         return [Finding(POOR, f"No fix under settled load among {len(rows)}: nothing to judge a crack by.")]
     share = with_tip / len(running)
     level = GOOD if share >= TIPS_GOOD else POOR if share < TIPS_POOR else CARE
-    found = [Finding(level, f"A tip was found in {with_tip} of {len(running)} fixes under load{aside}.")]
+    found = [Finding(level, f"A tip was found in {with_tip} of {counted(len(running), 'fix', 'fixes')} under load{aside}.")]
     if flags["tip_weak"]:
         found.append(_doubt(flags["tip_weak"] > (1 - TIPS_GOOD) * len(running),
                             f"The fit is weak in {flags['tip_weak']} of them (flag tip_weak)."))
@@ -113,7 +114,7 @@ def _rows(records: RecordFile) -> list[Finding]:
         level = POOR if bad > BAD_ROWS_POOR * (bad + len(records.rows)) else CARE
         checksums = sum("crc32 is" in row.reason for row in records.bad)
         places = row_list([row.line_number for row in records.bad])
-        subject = "1 row is" if bad == 1 else f"{bad} rows are"
+        subject = f"{counted(bad, 'row')} {'is' if bad == 1 else 'are'}"
         found.append(Finding(level, f"{subject} damaged and left out ({checksums} with a wrong CRC): {places} of "
                                     f"{records.path.name}."))
     if records.torn is not None:
@@ -123,11 +124,11 @@ def _rows(records: RecordFile) -> list[Finding]:
         names = ", ".join(str(a) if a == b else f"{a}\u2013{b}" for a, b in gaps[:GAPS_SHOWN])
         more = " and more" if len(gaps) > GAPS_SHOWN else ""
         count = sum(b - a + 1 for a, b in gaps)
-        found.append(Finding(CARE, f"Sequence numbers missing: {names}{more} ({count} fixes)."))
+        found.append(Finding(CARE, f"Sequence numbers missing: {names}{more} ({counted(count, 'fix', 'fixes')})."))
     repeats = len(records.rows) - len({row.seq for row in records.rows})
     if repeats:
-        found.append(Finding(CARE, f"{repeats} sequence numbers occur more than once."))
-    return found or [Finding(GOOD, f"All {len(records.rows)} rows carry a correct CRC and none is missing.")]
+        found.append(Finding(CARE, f"More than once: {counted(repeats, 'sequence number')}."))
+    return found or [Finding(GOOD, f"{counted(len(records.rows), 'row')}, each with a correct CRC, and none is missing.")]
 
 
 def _fit(rows: Sequence[Row]) -> list[Finding]:

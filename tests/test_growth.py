@@ -272,7 +272,7 @@ def test_rows_without_tip_and_outliers_are_set_aside_with_a_note():
     rows = Growing().rows(np.random.default_rng(12), 40, 0.02)
     rows[5].crack_mm, rows[7].flags, rows[9].crack_mm = None, ("tip_weak",), rows[9].crack_mm + 2.0
     fixes, notes = usable_fixes(rows)
-    assert len(fixes) == 37 and "2 rows" in notes[0] and "1 fixes" in notes[1] and str(rows[9].cycles) in notes[1]
+    assert len(fixes) == 37 and "2 rows" in notes[0] and "1 fix " in notes[1] and str(rows[9].cycles) in notes[1]
 
 
 def test_no_plain_test_loses_a_fix_as_an_outlier():

@@ -226,7 +226,7 @@ def test_a_flipped_byte_is_named_by_row_on_stderr_and_page(tmp_path, capsys):
     errors = capsys.readouterr().err
     assert f"{path}: row 5: crc32 is" in errors and errors.count("\n") == 1
     assert "1 row is damaged and left out (1 with a wrong CRC): row 5 of records.csv" in words
-    assert "Sequence numbers missing: 4 (1 fixes)" in words
+    assert "Sequence numbers missing: 4 (1 fix)" in words
     assert "Data quality: Poor" in words   # one in eight
 
 

@@ -70,7 +70,7 @@ def test_repeated_and_missing_sequence_numbers_are_told():
     del rows[4:7]
     texts = [f.text for f in verdict.judge(records([*rows, rows[-1]])).findings]
     assert "Sequence numbers missing: 5\u20137 (3 fixes)." in texts
-    assert "1 sequence numbers occur more than once." in texts
+    assert "More than once: 1 sequence number." in texts
 
 
 def test_lost_frames_are_no_share_of_what_is_not_known():

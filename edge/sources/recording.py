@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError, is_utf_16
+from calibration.door import InputError, counted, is_utf_16
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 
 log = logging.getLogger("bolotip")
@@ -264,7 +264,7 @@ class RecordedFrames(FrameSource):
                 for _ in self._arrivals:
                     more += 1
         if more:
-            has = f"has {self.next + more} rows for {self.next} frame{'s' * (self.next != 1)} in {self.path.name}"
+            has = f"has {counted(self.next + more, 'row')} for {counted(self.next, 'frame')} in {self.path.name}"
             log.warning("%s: %s; one row a frame is needed", self.times, has)
 
     @property
@@ -279,7 +279,7 @@ class RecordedFrames(FrameSource):
             arrival = next(self._arrivals)
         except StopIteration:
             raise InputError(
-                f"{self.times}: has {self.next} row{'s' * (self.next != 1)} for {self.stack.count} frames in {self.path.name}; "
+                f"{self.times}: has {counted(self.next, 'row')} for {counted(self.stack.count, 'frame')} in {self.path.name}; "
                 f"one row a frame is needed"
             ) from None
         time_s = arrival if self.times else arrival / self.rate
