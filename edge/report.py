@@ -5,7 +5,6 @@ fixes; write the page under a temporary name and put it in place.
 """
 from __future__ import annotations
 
-import contextlib
 import csv
 import os
 import sys
@@ -69,10 +68,12 @@ def main(folder: Path, out: Path | None = None) -> int:
 
 def _frame_rate_hz(home: Path) -> float | None:
     """Of the rig file in or beside the folder."""
-    with contextlib.suppress(InputError):
+    try:
         rig = find_rig(home)
-        return rig.camera.frame_rate_hz if rig is not None else None
-    return None
+    except InputError as error:
+        _complain(f"{error}; the page does without the rig file")
+        return None
+    return rig.camera.frame_rate_hz if rig is not None else None
 
 
 def _complain(line: str) -> None:
@@ -230,7 +231,7 @@ def _growth(home: Path, records_path: Path) -> list[str]:
         formula = "Paris fit, da/dN = C \u0394K^m with \u0394K in MPa\u221am; the rates are in growth.csv."
         cells = [[_short(line[name] or "") for name in columns] for line in lines]
         parts += [page.paragraph(formula), page.table([FIT_COLUMNS[name] for name in columns], cells)]
-    newest = max((home/name).stat().st_mtime for name in ("growth_aN.png", "growth_fit.csv") if (home/name).is_file())
+    newest = max((home/name).stat().st_mtime for name in ("growth_aN.png", "growth_rate.png", "growth_fit.csv") if (home/name).is_file())
     if newest < records_path.stat().st_mtime:
         parts.insert(0, page.paragraph("These results are older than the last record: run bolotip growth again."))
     return parts

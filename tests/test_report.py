@@ -231,6 +231,22 @@ def test_a_flipped_byte_is_named_by_row_on_stderr_and_page(tmp_path, capsys):
 
 
 @pytest.mark.usefixtures("panels_alike")
+def test_a_rig_file_that_cannot_be_read_is_named_and_the_page_made_without_it(tmp_path, capsys):
+    write_records(tmp_path, invented_rows(8))
+    (tmp_path/"rig.toml").write_text("[specimen\n")
+    assert "Crack and stress intensity" in make(tmp_path).words()
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{tmp_path/'rig.toml'}" in line and "the page does without" in line
+
+
+@pytest.mark.usefixtures("panels_alike")
+def test_one_picture_of_growth_alone_is_shown(tmp_path):
+    write_records(tmp_path, invented_rows(8))
+    (tmp_path/"growth_rate.png").write_bytes(b"invented")
+    assert "Growth rate against stress-intensity range" in make(tmp_path).words()
+
+
+@pytest.mark.usefixtures("panels_alike")
 def test_a_torn_last_row_is_told(tmp_path, capsys):
     path = write_records(tmp_path, invented_rows(8))
     path.write_bytes(path.read_bytes()[:-40])
