@@ -5,6 +5,7 @@ import difflib
 import importlib
 import io
 import os
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -154,12 +155,25 @@ def _add_demo(commands: Any) -> None:
     p.add_argument("dir", type=Path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
 
 
+def _run(a: argparse.Namespace) -> int:
+    endings = (signal.SIGINT, signal.SIGTERM)  # heeded from the start, not only when the loop runs
+    before = {ending: signal.signal(ending, signal.default_int_handler) for ending in endings}
+    try:
+        code: int = _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait)
+    except KeyboardInterrupt:
+        return _say("stopped before the first frame", DONE)
+    finally:
+        for ending, handler in before.items():
+            signal.signal(ending, handler)
+    return code
+
+
 def _add_run(commands: Any) -> None:
     p = _command(
         commands,
         "run",
         "measure, on live sources or on a recording",
-        lambda a: _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait),
+        _run,
         "bolotip run rig.toml --out night-1",
         "Ends with the recording, on Ctrl-C or on SIGTERM, with the last record written.",
     )

@@ -57,7 +57,8 @@ def run_sources(
         def end(*_: object) -> None:
             loop.stop = True
 
-        before = {s: signal.signal(s, end) for s in ENDINGS}
+        # nohup has the hang-up ignored, and is to be obeyed
+        before = {s: signal.signal(s, end) for s in ENDINGS if s != signal.SIGHUP or signal.getsignal(s) != signal.SIG_IGN}
         try:
             around.manager.ready()
             loop.run()

@@ -1,6 +1,7 @@
 """The command line as its user meets it: help with an example, one line for a mistake, exit codes, a quick start."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -94,6 +95,20 @@ def test_each_ending_has_its_exit_code_and_one_line(monkeypatch, capsys, error, 
     assert cli.main(["report", "out"]) == code
     err = capsys.readouterr().err
     assert line in err and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_a_run_that_is_stopped_before_its_loop_has_begun_ends_as_asked(ending):
+    """A start that takes for ever, in a process of its own."""
+    start = (
+        "import sys, time, types; from edge import cli; made = types.ModuleType('edge.run')\n"
+        "made.run_command = lambda *_: (print('starting', flush=True), time.sleep(60))\n"
+        "sys.modules['edge.run'] = made; sys.exit(cli.main(['run', 'rig.toml']))"
+    )
+    process = subprocess.Popen([sys.executable, "-c", start], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stdout.readline() == "starting\n"
+    process.send_signal(ending)
+    assert process.communicate(timeout=30)[1] == "bolotip: stopped before the first frame\n" and process.returncode == 0
 
 
 def test_a_fault_of_the_program_itself_is_not_dressed_up_as_the_user_s(monkeypatch):

@@ -374,6 +374,23 @@ def test_the_command_prints_a_line_a_fix_and_ends_with_the_recording(small_rig, 
     assert err == ""
 
 
+@pytest.mark.parametrize("handler", [signal.SIG_DFL, signal.SIG_IGN])
+def test_a_terminal_that_is_gone_ends_a_run_but_not_one_under_nohup(small_rig, handler):
+    """The signal comes with the first row."""
+    before, rows = signal.signal(signal.SIGHUP, handler), []
+
+    def hang_up(row):
+        rows.append(row)
+        if len(rows) == 1:
+            os.kill(os.getpid(), signal.SIGHUP)
+
+    try:
+        run_rig(load_rig(small_rig), None, hang_up)
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    assert ("ended" in rows[-1].flags) == (handler == signal.SIG_DFL)
+
+
 def test_another_output_folder_can_be_given(small_rig, tmp_path):
     assert cli.main(["run", str(small_rig), "--out", str(tmp_path / "night")]) == 0
     assert len(read_records(tmp_path / "night").rows) == 4
