@@ -12,7 +12,6 @@ between.
 import itertools
 import math
 from collections import deque
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -42,8 +41,7 @@ LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
 SILENCE = 2.5  # periods without a frame, after which that is looked for
 
 
-@dataclass(frozen=True)
-class Slot:
+class Slot(NamedTuple):
     """Place of one frame on the grid: number (losses leave gaps), time in seconds, lateness of its arrival in seconds;
     `sure` is False where the arrival contradicts the grid (a stalled reader), and the frame should not be used."""
 

@@ -1,6 +1,7 @@
 """`bolotip run`: what stands around the loop. Sources, sinks, signals, the service manager, the status page."""
 
 import logging
+import math
 import signal
 import sys
 import time
@@ -24,6 +25,7 @@ from edge.status_picture import Part
 from edge.terminal import Progress, Teller, one_line
 
 log = logging.getLogger("bolotip")
+ATTEND_EVERY_S = 0.1
 ENDINGS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)  # the last: the terminal it was started from is gone
 
 
@@ -78,7 +80,7 @@ class Attendance:
         self.loop, self.tell, self.manager = loop, tell, ServiceManager()
         self.progress = Progress(loop.rig.camera.source)
         self.doubts = plausible.Doubts(loop.rig)
-        self.last = ""
+        self.last, self.attended_s = "", -math.inf
         self.copy_due = keep_rig_copy(loop.rig.path, loop.card.folder) is None
         self.page: StatusPage | None = None
         if status is not None:
@@ -101,7 +103,11 @@ class Attendance:
             keep_rig_copy(self.loop.rig.path, self.loop.card.folder)
 
     def attend(self, loop: Loop) -> None:
-        """Several times a second."""
+        """Several times a second, however often the loop turns."""
+        now_s = time.monotonic()
+        if now_s < self.attended_s + ATTEND_EVERY_S:
+            return
+        self.attended_s = now_s
         self.manager.alive(self.last)
         self.progress(loop.frames.share)
         if self.page is not None:
