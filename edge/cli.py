@@ -121,9 +121,9 @@ def _add_calibrations(commands: Any) -> None:
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=_Parser)
     for name, does, what, count, example in CALIBRATIONS:
         kind = _command(kinds, name, does, lambda a: _call("edge.calibrate")(a), example)
-        kind.add_argument("recordings", type=Path, nargs=count, metavar="REC", help=what)
-        kind.add_argument("--profile", type=Path, required=True, metavar="CAMERA.toml", help="the profile to write")
-        kind.add_argument("--picture", type=Path, metavar="FILE.png", help="where to draw the fit and its residuals")
+        kind.add_argument("recordings", type=_path, nargs=count, metavar="REC", help=what)
+        kind.add_argument("--profile", type=_path, required=True, metavar="CAMERA.toml", help="the profile to write")
+        kind.add_argument("--picture", type=_path, metavar="FILE.png", help="where to draw the fit and its residuals")
         _calibration_options(kind, name)
 
 
@@ -152,7 +152,14 @@ def _add_demo(commands: Any) -> None:
         lambda a: _call("edge.demo")(a.dir),
         "bolotip demo",
     )
-    p.add_argument("dir", type=Path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
+    p.add_argument("dir", type=_path, nargs="?", metavar="DIR", help="output folder (default: bolotip-demo)")
+
+
+def _path(text: str) -> Path:
+    """An empty one is a shell variable that was not set, not the folder one happens to be in."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("is empty, may be a path")
+    return Path(text)
 
 
 def _run(a: argparse.Namespace) -> int:
@@ -177,9 +184,9 @@ def _add_run(commands: Any) -> None:
         "bolotip run rig.toml --out night-1",
         "Ends with the recording, on Ctrl-C or on SIGTERM, with the last record written.",
     )
-    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
-    p.add_argument("--out", type=Path, metavar="DIR", help="output folder, instead of the rig file's [records] folder")
-    p.add_argument("--status", type=Path, metavar="DIR", help="keep status.json and status.png there (a tmpfs is best)")
+    p.add_argument("rig", type=_path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("--out", type=_path, metavar="DIR", help="output folder, instead of the rig file's [records] folder")
+    p.add_argument("--status", type=_path, metavar="DIR", help="keep status.json and status.png there (a tmpfs is best)")
     p.add_argument("--wait", action="store_true", help="wait for a live camera or load signal that is not there yet")
 
 
@@ -191,9 +198,9 @@ def _add_plan(commands: Any) -> None:
         lambda a: _call("edge.plan")(a.rig, a.json, a.picture),
         "bolotip plan rig.toml --picture plan.png",
     )
-    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("rig", type=_path, metavar="RIG.toml", help="the rig file")
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
-    p.add_argument("--picture", type=Path, metavar="FILE.png", help="draw the plan as well")
+    p.add_argument("--picture", type=_path, metavar="FILE.png", help="draw the plan as well")
 
 
 def _add_check(commands: Any) -> None:
@@ -205,9 +212,9 @@ def _add_check(commands: Any) -> None:
         "bolotip check rig.toml --seconds 30",
         "Ends with 0 where a run is possible, whatever needs attention, else with 2. Not beside a run: it needs the ports.",
     )
-    p.add_argument("rig", type=Path, metavar="RIG.toml", help="the rig file")
+    p.add_argument("rig", type=_path, metavar="RIG.toml", help="the rig file")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="how long to listen (default: 10)")
-    p.add_argument("--out", type=Path, metavar="DIR", help="output folder that the run will be given")
+    p.add_argument("--out", type=_path, metavar="DIR", help="output folder that the run will be given")
     p.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -219,8 +226,8 @@ def _add_growth(commands: Any) -> None:
         lambda a: _call("edge.growth")(a.dirs, a.out),
         "bolotip growth night-1 night-2 --out growth",
     )
-    p.add_argument("dirs", type=Path, nargs="+", metavar="DIR", help="output folders of one test, in any order")
-    p.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: the first DIR)")
+    p.add_argument("dirs", type=_path, nargs="+", metavar="DIR", help="output folders of one test, in any order")
+    p.add_argument("--out", type=_path, metavar="DIR", help="where to write (default: the first DIR)")
 
 
 def _add_report(commands: Any) -> None:
@@ -232,8 +239,8 @@ def _add_report(commands: Any) -> None:
         "bolotip report night-1",
         "Needs matplotlib: pip install 'bolotip[report]'.",
     )
-    p.add_argument("dir", type=Path, metavar="DIR", help="an output folder with records.csv")
-    p.add_argument("--out", type=Path, metavar="FILE.html", help="the page (default: DIR/report.html)")
+    p.add_argument("dir", type=_path, metavar="DIR", help="an output folder with records.csv")
+    p.add_argument("--out", type=_path, metavar="FILE.html", help="the page (default: DIR/report.html)")
 
 
 def _add_receive(commands: Any) -> None:
@@ -245,7 +252,7 @@ def _add_receive(commands: Any) -> None:
         "bolotip receive /dev/ttyUSB0 night-1",
     )
     p.add_argument("port", metavar="PORT", help="the serial port, for example /dev/ttyUSB0")
-    p.add_argument("dir", type=Path, metavar="DIR", help="folder for records.csv")
+    p.add_argument("dir", type=_path, metavar="DIR", help="folder for records.csv")
     p.add_argument("--baud", type=_positive(int), default=115200, metavar="N", help="baud rate (default: 115200)")
     p.add_argument("--seconds", type=_positive(float), metavar="S", help="stop after so long (default: never)")
 

@@ -63,6 +63,7 @@ MISTAKES = [
     (["receive", "/dev/ttyUSB0", "out", "--seconds", "nan"], "may be a number above 0"),
     (["check", "rig.toml", "--seconds", "1e9"], "is '1e9', may be a number above 0 and below 1e9"),
     (["growth"], "DIR"),
+    (["run", "rig.toml", "--out", ""], "--out: is empty"),
 ]
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 
+import numba
 import numpy as np
 
 from bench.common import Line, microseconds, paired
 from edge.lockin import LockIn
-from edge.lockin_kernel import GROUP, kernel
+from edge.lockin_kernel import BLOCK, GROUP, kernel
 
 SIZES = ((120, 160), (192, 256), (480, 640))
 FEWEST_CALLS = 25  # in a row: after the other forms the sums come from memory once, in a run they are in the caches as far as they fit
@@ -43,6 +44,24 @@ class Textbook(InPlace):
         self.energy = decay * self.energy + y * y
 
 
+@numba.njit(fastmath={"contract", "nsz"})
+def one_frame(planes, energy, base, frame, x, decay):
+    """The lock-in's kernel with one frame a pass: as many blocks, loops that the compiler makes vectors of."""
+    y = np.empty(BLOCK, np.float32)
+    for start in range(0, base.size, BLOCK):
+        m = min(BLOCK, base.size - start)
+        part = slice(start, start + m)
+        here, level, total = frame[part], base[part], energy[part]
+        for i in range(m):
+            y[i] = np.float32(here[i]) - level[i]
+        for i in range(m):
+            total[i] = decay * total[i] + y[i] * y[i]
+        for j in range(planes.shape[0]):
+            plane, factor = planes[j, part], x[j]
+            for i in range(m):
+                plane[i] = decay * plane[i] + factor * y[i]
+
+
 def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
     """What is compared, for frames of `shape`; "kernel" and "whole" take in GROUP frames at a call, the others one."""
     rng = np.random.default_rng(1)
@@ -55,6 +74,7 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
     lockin, number = LockIn(shape, 2, 1500), itertools.count()
     in_place, textbook = InPlace(flat[0].astype(np.float32)), Textbook(flat[0].astype(np.float32))
     run = kernel()
+    alone = np.zeros((6, n), np.float32), np.zeros(n), flat[0].astype(np.float32)
 
     def take_in() -> None:
         run(lockin.planes, lockin.energy, lockin.base, tuple(flat), many, decays, GROUP, 0.0, *sums)
@@ -68,6 +88,7 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
         "copy": lambda: np.copyto(target, source),
         "kernel": take_in,
         "whole": whole,
+        "one frame": lambda: one_frame(*alone, flat[1], x, decay),
         "in place": lambda: in_place.add(flat[1], x, decay),
         "textbook": lambda: textbook.add(flat[1], x, decay),
     }

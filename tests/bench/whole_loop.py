@@ -60,11 +60,11 @@ def reading(rig: Rig) -> float:
 
 
 def measure(rounds: int = 5) -> Iterator[Line]:
-    bare = {name: form for name, form in kernel.forms(SHAPE).items() if name in ("kernel", "copy")}
+    bare = {name: form for name, form in kernel.forms(SHAPE).items() if name in ("kernel", "copy", "one frame")}
     with tempfile.TemporaryDirectory() as folder:
         rig = load_rig(recording(Path(folder), SHAPE, 60))
         run(rig)  # caches and tables
-        share, allowed, load, frame_s, fix_s, read_s, kernel_s = [], [], [], [], [], [], []
+        share, allowed, plain, load, frame_s, fix_s, read_s, kernel_s, plain_s = [], [], [], [], [], [], [], [], []
         for _ in range(rounds):
             t = paired(bare, calls=50, rounds=3)
             frames_s, rows_s, count, rows = run(replace(rig, records=replace(rig.records, maps_every_s=60.0)))
@@ -74,6 +74,8 @@ def measure(rounds: int = 5) -> Iterator[Line]:
             kernel_s.append(float(np.median(t["kernel"])) / GROUP)
             share.append(kernel_s[-1] / frame_s[-1])
             allowed.append(kernel.MOST_COPIES * float(np.median(t["copy"])) / frame_s[-1])
+            plain_s.append(float(np.median(t["one frame"])))
+            plain.append(plain_s[-1] / frame_s[-1])
             load.append(25 * frame_s[-1] + fix_s[-1] / 10)
     yield Line(
         f"whole loop at 256×192, no fix: {microseconds(np.array(frame_s))} a frame; of the bare kernel's frame rate",
@@ -86,6 +88,10 @@ def measure(rounds: int = 5) -> Iterator[Line]:
         f"… where reading frames and nothing else takes {microseconds(np.array(read_s))} beside the kernel's "
         f"{microseconds(np.array(kernel_s))}; what that leaves of the time asked, for all the rest",
         microseconds(left),
+    )
+    yield Line(
+        f"… of the frame rate of the same kernel with one frame a pass ({microseconds(np.array(plain_s))})",
+        f"{np.median(plain):.0%}",
     )
     yield Line("… of the frame rate of a kernel just as slow as allowed, 1.3 copies", f"{np.median(allowed):.0%}")
     yield Line(
