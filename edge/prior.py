@@ -3,7 +3,7 @@ what they are.
 
 In a specimen that is loaded as its standard says, crack size and width give the whole field but for its level. So the
 terms beyond K and T (edge/williams.py) have an expected share of K, and only what the real specimen differs by is left to
-the map: for that the prior's deviation is averaged over from 0.05 of K up, as the map weighs it. K and T themselves
+the map: for that the prior's deviation is averaged over from 0.04 of K up, as the map weighs it. K and T themselves
 are measured, nothing is expected of them.
 
 Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6 (C(T): 9), where b = a (1 - a/W): a the crack
@@ -24,7 +24,8 @@ import numpy as np
 from edge.rig import Specimen
 
 NOTCH_SHARE = 0.1  # see above
-NOTCH_OFF, TABLE_OFF = 0.5, {"CT": 0.08}  # of shares: beside a notch, times h/d; and where pins press into terms beyond the table
+NOTCH_OFF = 0.5  # of shares, beside a notch, times h/d
+PINS_OFF = (0.35, 0.5), (0.08, 0.0)  # of shares: a/W of C(T); near its pins terms beyond the table's are not small
 NOTCH_FREE = 0.75  # mm, or notch widths: nearer to the notch a crack is none yet (ASTM E647, from memory: 1 mm or the width)
 FIRST = 3  # the term that the shares begin with
 EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
@@ -73,19 +74,19 @@ class Prior:
     """fades_over_mm: L, distance to the plate's next feature, over which higher terms fade; shares: what c_n / c_1 should
     be for n = FIRST ..., mm^(-(n-1)/2), empty where nothing is known; bent: what is to be added to them for each part of
     K that comes from bending, empty where that is known. notch_back_mm: from the tip to the notch's end, 0 without one;
-    notch_half_mm: half its width; table_off: TABLE_OFF."""
+    notch_half_mm: half its width; pins_off: PINS_OFF."""
 
     fades_over_mm: float
     shares: tuple[float, ...] = ()
     bent: tuple[float, ...] = ()
     notch_back_mm: float = 0.0
     notch_half_mm: float = 0.0
-    table_off: float = 0.0
+    pins_off: float = 0.0
 
     @property
     def off(self) -> float:
         """By how much more than its own precision the table may be off, as a prior's deviation."""
-        return float(np.hypot(self.table_off, NOTCH_OFF * self.slender))
+        return float(np.hypot(self.pins_off, NOTCH_OFF * self.slender))
 
     @property
     def slender(self) -> float:
@@ -116,4 +117,5 @@ def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
         b = crack_mm * (1 - alpha)
         return tuple(float(np.interp(alpha, places, term)) * b ** (-n / 2) for n, term in enumerate(terms, FIRST - 1))
 
-    return Prior(feature_mm, shares(terms), shares(BENT_SHARES) if geometry == "SENT" else (), *notch, TABLE_OFF.get(geometry, 0.0))
+    pins_off = float(np.interp(alpha, *PINS_OFF)) if geometry == "CT" else 0.0
+    return Prior(feature_mm, shares(terms), shares(BENT_SHARES) if geometry == "SENT" else (), *notch, pins_off)
