@@ -31,7 +31,7 @@ def draw(known: Basis, frequency_hz: float, memory_s: float, sizes: Sequence[AtS
         _map(panels[2], known, sizes)
         _dK(panels[3], known, sizes)
         _zones(panels[4], known, frequency_hz, sizes)
-        _life(panels[5], sizes)
+        _life(panels[5], known, sizes)
         figure.subplots_adjust(left=0.055, right=0.975, top=0.96, bottom=0.15, wspace=0.27, hspace=0.53)
         return png(figure, few_colours=False)
 
@@ -142,11 +142,13 @@ def _zones(axes: Axes, known: Basis, frequency_hz: float, sizes: Sequence[AtSize
     _legend(axes, 2)
 
 
-def _life(axes: Axes, sizes: Sequence[AtSize]) -> None:
+def _life(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     cycles = _column(sizes, "cycles")
     axes.set_title("Crack growth", loc="left")
-    if not np.isfinite(cycles).any():
-        return _nothing(axes, "needs paris_C, paris_m and nominal_range_kN")
+    if np.count_nonzero(np.isfinite(cycles)) < 2:  # the first is 0 whatever else is known
+        none = not np.isfinite(_column(sizes, "K_MPa_sqrt_m_per_kN")).any()
+        needed = f"no handbook K for {known.rig.specimen.geometry}" if none else "needs paris_C, paris_m and nominal_range_kN"
+        return _nothing(axes, needed)
     axes.plot(cycles / 1e3, _column(sizes, "crack_mm"), "o-", color=BLUE, ms=4)
     axes.set_xlabel("load cycles (thousands)")
     axes.set_ylabel("crack size (mm)")

@@ -3,15 +3,17 @@
 import json
 import math
 from functools import partial
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import plates
 import pytest
+from matplotlib.figure import Figure
 from scipy.integrate import quad
 
 from calibration.door import InputError
-from edge import cli, handbook, plan, tip
+from edge import cli, handbook, plan, plan_picture, tip
 from edge.aliases import collisions, folded_hz
 from edge.forecast import Fits, at_frequency, at_sizes, basis, clear_hz, crack_sizes, delta_K, tip_px, view_mm
 from edge.lockin import LockIn
@@ -401,3 +403,11 @@ def test_no_clear_frequency_within_reach_is_said(rig):
     made = make_plan(r)
     assert made.frequency_hz == 0.6 and "no clear frequency" in made.frequency_reason
     assert as_text(made) and json.loads(as_json(made))["frequencies"][0]["state"] == "collides"
+
+
+def test_the_first_size_alone_is_no_curve_of_growth():
+    """Its cycles are 0 whether or not there is a handbook K for the sizes after it."""
+    axes = Figure().subplots()
+    sizes = [SimpleNamespace(cycles=c, K_MPa_sqrt_m_per_kN=math.nan, crack_mm=a) for a, c in ((8.0, 0.0), (12.0, math.nan))]
+    plan_picture._life(axes, SimpleNamespace(rig=SimpleNamespace(specimen=SimpleNamespace(geometry="plate"))), sizes)
+    assert not axes.lines and [t.get_text() for t in axes.texts] == ["no handbook K for plate"]
