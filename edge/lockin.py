@@ -114,7 +114,7 @@ class LockIn:
             return
         frames = (*self.frames, *self.frames[:1] * (self._group - n))  # the places of missing ones have no weight
         common = self.regressors, self.decays, n, self.trend, self.normal, self.normal_w2
-        self.spent *= self._accumulate(self.planes, self.energy, self.base, frames, *common)
+        self.spent *= self._accumulate(self.planes, self.energy, self.base, *frames, *common)
         self.frames.clear()
 
     def new_baseline(self) -> None:

@@ -44,19 +44,16 @@ def common(x, decays, n, trend, normal, normal_w2):
     return shifts, regressors, weights, rounded
 
 
-def accumulate(planes, energy, base, frames, x, decays, n, trend, normal, normal_w2):
+def accumulate(planes, energy, base, f0, f1, f2, f3, f4, f5, f6, f7, x, decays, n, trend, normal, normal_w2):
     """planes[j] = decay planes[j] + sum_f regressors[f, j] y_f and energy = decay energy + sum_f weights[f] y_f^2, with
-    y_f = frames[f] - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
+    y_f = frame f - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
 
-    planes (P, N) float32, energy (N,) float64, base (N,) float32, frames: GROUP of (N,) uint16. Sums are changed in place.
-    Python takes seconds for what `kernel` makes of it in microseconds.
+    planes (P, N) float32, energy (N,) float64, base (N,) float32, frames f0 ... f7 (N,) uint16: a tuple of them would take
+    half a megabyte of numba's. Sums are changed in place. Python takes seconds for what `kernel` makes of it in microseconds.
     """
     shifts, regressors, weights, fade = common(x, decays, n, trend, normal, normal_w2)
     decay = np.float32(fade)
-    deviations = np.empty((GROUP, BLOCK), np.float32)
-    y0, y1, y2, y3, y4, y5, y6, y7 = (
-        deviations[0], deviations[1], deviations[2], deviations[3], deviations[4], deviations[5], deviations[6], deviations[7],
-    )  # fmt: skip
+    y = np.empty(GROUP * BLOCK, np.float32)  # deviations, of one frame after the other
     w0, w1, w2, w3, w4, w5, w6, w7 = (
         weights[0], weights[1], weights[2], weights[3], weights[4], weights[5], weights[6], weights[7],
     )  # fmt: skip
@@ -64,24 +61,31 @@ def accumulate(planes, energy, base, frames, x, decays, n, trend, normal, normal
         m = min(BLOCK, base.size - start)
         part = slice(start, start + m)
         level = base[part]
-        for f in range(GROUP):
-            here, y, shift = frames[f][part], deviations[f], shifts[f]
-            for i in range(m):
-                y[i] = np.float32(here[i]) - level[i] - shift
+        c0, c1, c2, c3, c4, c5, c6, c7 = f0[part], f1[part], f2[part], f3[part], f4[part], f5[part], f6[part], f7[part]
+        for i in range(m):
+            y[i] = np.float32(c0[i]) - level[i] - shifts[0]
+            y[i + BLOCK] = np.float32(c1[i]) - level[i] - shifts[1]
+            y[i + 2 * BLOCK] = np.float32(c2[i]) - level[i] - shifts[2]
+            y[i + 3 * BLOCK] = np.float32(c3[i]) - level[i] - shifts[3]
+            y[i + 4 * BLOCK] = np.float32(c4[i]) - level[i] - shifts[4]
+            y[i + 5 * BLOCK] = np.float32(c5[i]) - level[i] - shifts[5]
+            y[i + 6 * BLOCK] = np.float32(c6[i]) - level[i] - shifts[6]
+            y[i + 7 * BLOCK] = np.float32(c7[i]) - level[i] - shifts[7]
         total = energy[part]
         for i in range(m):
-            total[i] = decay * total[i] + (
-                (w0 * y0[i] * y0[i] + w1 * y1[i] * y1[i] + w2 * y2[i] * y2[i] + w3 * y3[i] * y3[i])
-                + (w4 * y4[i] * y4[i] + w5 * y5[i] * y5[i] + w6 * y6[i] * y6[i] + w7 * y7[i] * y7[i])
+            y0, y1, y2, y3 = y[i], y[i + BLOCK], y[i + 2 * BLOCK], y[i + 3 * BLOCK]
+            y4, y5, y6, y7 = y[i + 4 * BLOCK], y[i + 5 * BLOCK], y[i + 6 * BLOCK], y[i + 7 * BLOCK]
+            squares = (w0 * y0 * y0 + w1 * y1 * y1 + w2 * y2 * y2 + w3 * y3 * y3) + (
+                w4 * y4 * y4 + w5 * y5 * y5 + w6 * y6 * y6 + w7 * y7 * y7
             )
+            total[i] = decay * total[i] + squares
         for j in range(planes.shape[0]):
             plane, r = planes[j, part], regressors[:, j]
             x0, x1, x2, x3, x4, x5, x6, x7 = r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7]
             for i in range(m):
-                plane[i] = decay * plane[i] + (
-                    (x0 * y0[i] + x1 * y1[i] + x2 * y2[i] + x3 * y3[i])
-                    + (x4 * y4[i] + x5 * y5[i] + x6 * y6[i] + x7 * y7[i])
-                )
+                first = x0 * y[i] + x1 * y[i + BLOCK] + x2 * y[i + 2 * BLOCK] + x3 * y[i + 3 * BLOCK]
+                second = x4 * y[i + 4 * BLOCK] + x5 * y[i + 5 * BLOCK] + x6 * y[i + 6 * BLOCK] + x7 * y[i + 7 * BLOCK]
+                plane[i] = decay * plane[i] + (first + second)
     return fade
 
 
@@ -101,4 +105,4 @@ def cache_folder() -> str | None:
 def _once(compiled: Kernel) -> None:
     row, square, pixel = np.zeros((GROUP, 2)), np.zeros((2, 2)), np.zeros(1, np.uint16)
     sums = np.zeros((2, 1), np.float32), np.zeros(1), np.zeros(1, np.float32)
-    compiled(*sums, (pixel,) * GROUP, row, row[:, 0].copy(), 0, 0.0, square, square)
+    compiled(*sums, *(pixel,) * GROUP, row, row[:, 0].copy(), 0, 0.0, square, square)

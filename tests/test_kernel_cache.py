@@ -21,7 +21,7 @@ def anew(monkeypatch, tmp_path, caplog):
 def works(kernel):
     planes, energy = np.zeros((2, 1), np.float32), np.zeros(1)
     n, frame = lockin_kernel.GROUP, np.full(1, 3, np.uint16)
-    kernel(planes, energy, np.ones(1, np.float32), (frame,) * n, np.ones((n, 2)), np.ones(n), n, 0.0, *np.zeros((2, 2, 2)))
+    kernel(planes, energy, np.ones(1, np.float32), *[frame] * n, np.ones((n, 2)), np.ones(n), n, 0.0, *np.zeros((2, 2, 2)))
     return planes[0, 0] == n * 2 and energy[0] == n * 4
 
 

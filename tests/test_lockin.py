@@ -17,11 +17,12 @@ def group(frames, base, x=None, decays=(1.0,) * GROUP, n=GROUP, trend=0.0):
     """Arguments of the kernel after planes and energy, in its types; the normal matrices come last."""
     x = np.ones((GROUP, 2)) if x is None else np.asarray(x, float)
     sums = np.zeros((2, x.shape[1], x.shape[1]))
-    return np.asarray(base, np.float32), tuple(np.asarray(frames, np.uint16)), x, np.asarray(decays, float), n, trend, *sums
+    return np.asarray(base, np.float32), *np.asarray(frames, np.uint16), x, np.asarray(decays, float), n, trend, *sums
 
 
-def twin(planes, energy, base, frames, x, decays, n, trend, *sums):
+def twin(planes, energy, base, *given):
     """The same by `plain.accumulate`: (planes, energy, both normal matrices) after the group."""
+    frames, (x, decays, n, trend, *sums) = given[:GROUP], given[GROUP:]
     w = np.append(np.cumprod(decays[n - 1 : 0 : -1])[::-1], 1.0)  # what comes after a frame fades it
     fade, x, w = float(np.float32(np.prod(decays[:n]))), x[:n], w[:, None]  # rounded, as the pixels have it
     after = plain.accumulate(planes, energy, base, np.stack(frames[:n]), trend * x[:, 1], w * x, w[:, 0], fade)

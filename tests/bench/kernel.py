@@ -77,7 +77,7 @@ def forms(shape: tuple[int, int]) -> dict[str, Callable[[], None]]:
     alone = np.zeros((6, n), np.float32), np.zeros(n), flat[0].astype(np.float32)
 
     def take_in() -> None:
-        run(lockin.planes, lockin.energy, lockin.base, tuple(flat), many, decays, GROUP, 0.0, *sums)
+        run(lockin.planes, lockin.energy, lockin.base, *flat, many, decays, GROUP, 0.0, *sums)
 
     def whole() -> None:  # with phase, weights and normal matrix
         for frame in frames:
