@@ -131,7 +131,7 @@ def test_a_rate_half_a_per_cent_off_the_nominal_one_is_learnt(error, seed):
 
 
 @pytest.mark.parametrize("jitter_s", [0.001, 0.005])
-@pytest.mark.parametrize("rate_hz, real_hz", [(9.0, 8.7), (9.0, 8.62), (25.0, 26.0), (30.0, 29.97), (27.0, 26.0)])
+@pytest.mark.parametrize("rate_hz, real_hz", chosen([(9.0, 8.7), (9.0, 8.62), (25.0, 26.0), (30.0, 29.97), (27.0, 26.0)], 1, 2))
 def test_a_rate_some_per_cent_off_the_one_in_the_rig_file_is_found(rate_hz, real_hz, jitter_s):
     for seed in range(6):
         number = np.flatnonzero(np.random.default_rng(seed).random(1000) >= 0.03)
@@ -186,7 +186,7 @@ def test_a_rate_that_changes_by_some_per_cent_is_found_again(rate_hz, then_hz, j
 
 
 @pytest.mark.parametrize("gap_s", [3.0, 10.0, 600.0, 86400.0])
-@pytest.mark.parametrize("before", [1, 2, 3, 20])
+@pytest.mark.parametrize("before", chosen([1, 2, 3, 20], 0, 3))
 @pytest.mark.parametrize("jitter_s", [0.001, 0.01])
 def test_frames_long_before_all_others_spoil_nothing(gap_s, before, jitter_s):
     exposure = np.concatenate([np.arange(before) / RATE_HZ, gap_s + np.arange(400) / RATE_HZ])

@@ -57,7 +57,7 @@ def harmonics(plate, d_px=(0.0, 0.0), seed=0):
 PLATE = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0)
 
 
-@pytest.mark.parametrize("d_px", [(0.8, 0.0), (0.0, 0.8), (0.35, -0.35)])
+@pytest.mark.parametrize("d_px", [(0.35, -0.35), *(pytest.param(d, marks=pytest.mark.long) for d in ((0.8, 0.0), (0.0, 0.8)))])
 def test_a_swing_with_the_load_is_measured_and_leaves_tip_K_and_T_right(d_px):
     for seed in range(2):
         fix = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE, d_px, seed), LOAD, 25.0)

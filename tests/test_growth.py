@@ -343,7 +343,7 @@ def test_rows_of_two_tests_make_no_rates(tmp_path):
     (Growing(overload_mm=18.0), 60), (Growing(overload_mm=17.0, p=0.6, affected_mm=2.0), 60),
     (Growing(overload_mm=19.0, p=1.2, affected_mm=3.5), 60),
     (Growing("MT", 80.0, 4.0, 5.0, 30.0, first_mm=7.0, last_mm=26.0, overload_mm=12.0), 60),
-], 1, 3))
+], 3))
 def test_an_overload_is_measured_and_kept_out_of_the_paris_line(truth, fixes, tmp_path):
     """On known truth: m within 3 %, rate at the middle within 5 %, delay within 15 %."""
     at = truth.cycles_at(truth.overload_mm)

@@ -86,7 +86,7 @@ def test_heat_conduction_damps_a_wave_as_the_diffusion_equation_says():
     assert plates.conducted(wave, mm, D, f) == pytest.approx(wave * 1j * w / (1j * w + D * k * k), rel=1e-9, abs=1e-12)
 
 
-@pytest.mark.parametrize("alpha, F", chosen(SENT, 0, 2, 4))
+@pytest.mark.parametrize("alpha, F", chosen(SENT, 2, 4))
 def test_fem_edge_crack_has_the_handbook_K(alpha, F):
     assert fem.unit("SENT", alpha).K == pytest.approx(F * np.sqrt(np.pi * alpha), rel=0.005)
 
@@ -153,6 +153,7 @@ def test_fem_and_closed_form_give_the_same_picture_of_a_small_centre_crack():
     assert made.KI_MPa_sqrt_m == pytest.approx(exact.KI_MPa_sqrt_m, rel=0.005)
 
 
+@pytest.mark.long
 def test_fem_plate_ends_where_the_specimen_ends():
     p = fem.plate("SENT", 9.0, 30.0, 70.0, tip_px=(58.3, 84.6), mm_per_px=0.15)
     edge = 84.6 - 9.0 / 0.15  # column
