@@ -100,10 +100,10 @@ def test_each_ending_has_its_exit_code_and_one_line(monkeypatch, capsys, error, 
 
 @pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
 def test_a_run_that_is_stopped_before_its_loop_has_begun_ends_as_asked(ending):
-    """A start that takes for ever, in a process of its own."""
+    """A start that takes for ever, in a process of its own; in short sleeps, as a signal just before one does not end it."""
     start = (
         "import sys, time, types; from edge import cli; made = types.ModuleType('edge.run')\n"
-        "made.run_command = lambda *_: (print('starting', flush=True), time.sleep(60))\n"
+        "made.run_command = lambda *_: (print('starting', flush=True), [time.sleep(0.1) for _ in range(600)])\n"
         "sys.modules['edge.run'] = made; sys.exit(cli.main(['run', 'rig.toml']))"
     )
     process = subprocess.Popen([sys.executable, "-c", start], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
