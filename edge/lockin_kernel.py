@@ -49,7 +49,7 @@ def accumulate(planes, energy, base, f0, f1, f2, f3, f4, f5, f6, f7, x, decays, 
     y_f = frame f - base - shifts[f], of the first `n` frames; the rest as in `common`. Returns the decay.
 
     planes (P, N) float32, energy (N,) float64, base (N,) float32, frames f0 ... f7 (N,) uint16: a tuple of them would take
-    half a megabyte of numba's. Sums are changed in place. Python takes seconds for what `kernel` makes of it in microseconds.
+    more of numba's memory. Sums are changed in place. Python takes seconds for what `kernel` makes of it in microseconds.
     """
     shifts, regressors, weights, fade = common(x, decays, n, trend, normal, normal_w2)
     decay = np.float32(fade)

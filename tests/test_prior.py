@@ -221,7 +221,7 @@ def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_m
     known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)
     unknown, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=0.0)
     worst = [np.sqrt(np.mean(z**2, axis=0)).max() for z in (known, unknown)]
-    assert worst[0] < 1.2 and worst[0] + 0.3 < worst[1]
+    assert worst[0] < 1.2 and worst[1] > (1.8 if crack_mm == 8.0 else worst[0] + 0.3)  # the nearer slot shows more
 
 
 def test_what_the_milled_notch_of_a_compact_specimen_changes_is_covered_by_the_deviations():
