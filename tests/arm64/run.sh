@@ -57,7 +57,7 @@ line() { # the README's line that makes this environment
 }
 
 modules=$(printf 'tests/%s.py ' $fast)
-tests=$(line .venv-test | sed "s| -q tests\$| --durations=10 -k 'not three_tenths' $modules|") # no time limits here
+tests=$(line .venv-test | sed "s| -q -n 2 --dist loadfile tests\$| --durations=10 -k 'not three_tenths' $modules|") # no time limits here
 demo=$(line .venv)
 inside 'uname -m; python3 --version; grep PRETTY /etc/os-release'
 echo "+ $tests"
