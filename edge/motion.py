@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.record import Row
+from edge.smooth import smoothed
 from edge.surroundings import grown
 
 EDGE_BLUR_PX = 1.5
@@ -35,15 +36,6 @@ class Motion:
         return float(np.linalg.norm(self.amplitude_px[0]))
 
 
-def _blur(image: np.ndarray, sigma: float) -> np.ndarray:
-    import cv2
-
-    def one(part: np.ndarray) -> np.ndarray:
-        return cv2.GaussianBlur(np.ascontiguousarray(part, np.float32), (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
-
-    return one(image.real) + 1j * one(image.imag) if np.iscomplexobj(image) else one(image)
-
-
 def _filled(image: np.ndarray, bad: np.ndarray) -> np.ndarray:
     """Bad pixels replaced by their neighbours' median, so that they make no edges."""
     import cv2
@@ -64,7 +56,7 @@ class Edges:
 
 def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     """None where the image has too few edges to see a motion by."""
-    smooth = _blur(_filled(mean_K, bad), EDGE_BLUR_PX).astype(float)
+    smooth = smoothed(_filled(mean_K, bad), EDGE_BLUR_PX).astype(float)
     down, right = np.gradient(smooth)
     size = np.hypot(right, down)
     strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
@@ -102,7 +94,7 @@ def measure(mean_K: np.ndarray, maps: np.ndarray, bad: np.ndarray, sd_K: np.ndar
     amplitude = np.zeros((len(maps), 2), complex)
     first_sd = np.full(2, np.inf)
     for k, h in enumerate(maps):
-        target = _blur(np.where(bad, 0, h), EDGE_BLUR_PX)[edges.near]
+        target = smoothed(np.where(bad, 0, h), EDGE_BLUR_PX)[edges.near]
         real, sd = _fit_shift(edges, target.real)
         imag, _ = _fit_shift(edges, target.imag)
         amplitude[k] = np.where(np.hypot(real, imag) > CLEAR * sd, real + 1j * imag, 0)
@@ -160,7 +152,7 @@ class Slip:
         edges = find_edges(0.5 * (mean_K + self._reference), bad)
         if edges is None:
             return
-        difference = _blur(_filled(mean_K, bad) - _filled(self._reference, bad), EDGE_BLUR_PX)
+        difference = smoothed(_filled(mean_K, bad) - _filled(self._reference, bad), EDGE_BLUR_PX)
         step, sd = _fit_shift(edges, difference[edges.near].astype(float))
         step = np.where(np.isfinite(sd), step, 0.0)
         variance = np.where(np.isfinite(sd), sd, 0.0) ** 2 + (STEP_SD * step) ** 2

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from edge.smooth import smoothed
+
 CLEAR = 4.0  # deviations beyond which a share is taken out
 FAR_BLUR_PX, DOUBT_BLUR_PX = 1.2, 0.7
 LEAST_PIXELS = 200
@@ -83,10 +85,5 @@ def doubts(h1: np.ndarray, covariance: np.ndarray, motion_sd_px: np.ndarray) -> 
 
 def gradient(h: np.ndarray, blur_px: float = FAR_BLUR_PX) -> tuple[np.ndarray, np.ndarray]:
     """Change per pixel to the right and down, from a smoothed map: (rows, columns) each."""
-    import cv2
-
-    def smooth(part: np.ndarray) -> np.ndarray:
-        return cv2.GaussianBlur(np.ascontiguousarray(part, np.float64), (0, 0), blur_px)
-
-    s = smooth(h.real) + 1j * smooth(h.imag)
+    s = smoothed(h, blur_px)
     return np.gradient(s, axis=1), np.gradient(s, axis=0)
