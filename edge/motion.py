@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.record import Row
-from edge.smooth import smoothed
-from edge.surroundings import grown
+from edge.surroundings import grown, median_of_neighbours, smoothed
 
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
@@ -38,10 +37,9 @@ class Motion:
 
 def _filled(image: np.ndarray, bad: np.ndarray) -> np.ndarray:
     """Bad pixels replaced by their neighbours' median, so that they make no edges."""
-    import cv2
-
-    smooth = cv2.medianBlur(np.where(bad, np.median(image), image).astype(np.float32), 5)
-    return np.where(bad, smooth, image)
+    filled = np.where(bad, np.median(image), image)
+    filled[bad] = median_of_neighbours(filled, bad)
+    return filled
 
 
 @dataclass(frozen=True)
@@ -56,7 +54,7 @@ class Edges:
 
 def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     """None where the image has too few edges to see a motion by."""
-    smooth = smoothed(_filled(mean_K, bad), EDGE_BLUR_PX).astype(float)
+    smooth = smoothed(_filled(mean_K, bad).astype(np.float32), EDGE_BLUR_PX).astype(float)
     down, right = np.gradient(smooth)
     size = np.hypot(right, down)
     strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
@@ -94,7 +92,7 @@ def measure(mean_K: np.ndarray, maps: np.ndarray, bad: np.ndarray, sd_K: np.ndar
     amplitude = np.zeros((len(maps), 2), complex)
     first_sd = np.full(2, np.inf)
     for k, h in enumerate(maps):
-        target = smoothed(np.where(bad, 0, h), EDGE_BLUR_PX)[edges.near]
+        target = smoothed(np.where(bad, 0, h).astype(np.complex64), EDGE_BLUR_PX)[edges.near]
         real, sd = _fit_shift(edges, target.real)
         imag, _ = _fit_shift(edges, target.imag)
         amplitude[k] = np.where(np.hypot(real, imag) > CLEAR * sd, real + 1j * imag, 0)
@@ -152,8 +150,8 @@ class Slip:
         edges = find_edges(0.5 * (mean_K + self._reference), bad)
         if edges is None:
             return
-        difference = smoothed(_filled(mean_K, bad) - _filled(self._reference, bad), EDGE_BLUR_PX)
-        step, sd = _fit_shift(edges, difference[edges.near].astype(float))
+        difference = (_filled(mean_K, bad) - _filled(self._reference, bad)).astype(np.float32)
+        step, sd = _fit_shift(edges, smoothed(difference, EDGE_BLUR_PX)[edges.near].astype(float))
         step = np.where(np.isfinite(sd), step, 0.0)
         variance = np.where(np.isfinite(sd), sd, 0.0) ** 2 + (STEP_SD * step) ** 2
         self.shift_px = self._base + step

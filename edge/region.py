@@ -12,7 +12,7 @@ from calibration.robust import MAD_TO_SD, robust_sd
 from edge.handbook import cyclic_zone_radius_mm, diffusion_length_mm
 from edge.prior import Prior, prior
 from edge.rig import Rig, Specimen
-from edge.surroundings import grown, opened
+from edge.surroundings import box_sums, grown, median_of_neighbours, opened, patches
 
 EDGE_PX = 2.0  # pixels next to an edge mix specimen and background
 TERMS = 15  # with fading prior; as many as given in the rig file, without prior
@@ -143,10 +143,7 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     typical = float(np.median(alive)) if alive.size else 0.0
     spread = robust_sd(alive) + 1e-12 if alive.size else 1e-12
     bad = (noise < 0.3 * typical) | (noise > typical + max(8 * spread, 0.5 * typical)) | ~np.isfinite(noise)
-    import cv2
-
-    smooth = cv2.medianBlur(mean.astype(np.float32), 5)
-    off = np.abs(mean - smooth)
+    off = np.abs(mean - median_of_neighbours(mean))
     # in an image without fixed pattern its edges stand out of the rest as much as stuck pixels do
     bad |= off > max(12 * MAD_TO_SD * float(np.median(off)), 3 * typical, 1e-12)
     return bad
@@ -173,24 +170,17 @@ def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     A stress field crosses zero along lines, and where it is flat there, it is still small beside them; only what is no
     specimen is zero over an area and ends in a step.
     """
-    import cv2
-
-    def box(image: np.ndarray) -> np.ndarray:
-        return cv2.boxFilter(image, -1, (SILENT_PX, SILENT_PX), normalize=False, borderType=cv2.BORDER_REFLECT)
-
-    count = np.maximum(box(usable.astype(np.float32)), 1)
-    mean = box(np.where(usable, stress, 0).astype(np.float32)) / count
+    count = np.maximum(box_sums(usable, SILENT_PX, "symmetric"), 1)
+    mean = box_sums(np.where(usable, stress, 0), SILENT_PX, "symmetric") / count
     noise = sd / np.sqrt(count)
     found = np.zeros(stress.shape, bool)
     if not usable.any() or np.median(np.abs(mean[usable])) < CLEAR_SIGNAL * sd:
         return found
     still = opened((np.abs(mean) < 2.5 * noise) & usable, LEAST_WIDE_PX)
-    number, patches, stats, _ = cv2.connectedComponentsWithStats(still.astype(np.uint8))
     clear = np.abs(mean) > CLEAR_BESIDE * noise
-    for i in range(1, number):
-        if stats[i, cv2.CC_STAT_AREA] < LEAST_SILENT_PX:
-            continue
-        patch = patches == i
+    numbers = patches(still)
+    for i in np.flatnonzero(np.bincount(numbers.ravel())[1:] >= LEAST_SILENT_PX) + 1:
+        patch = numbers == i
         area = grown(patch, SILENT_PX + 2)  # the box sees the silent area only where it lies wholly inside it
         beside = grown(patch, SILENT_PX + 8) & ~area & usable
         if np.mean(clear[beside]) > 0.5 if beside.any() else True:

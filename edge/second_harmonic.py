@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge.smooth import smoothed
+from edge.surroundings import smoothed
 
 CLEAR = 4.0  # deviations beyond which a share is taken out
 FAR_BLUR_PX, DOUBT_BLUR_PX = 1.2, 0.7

@@ -12,6 +12,7 @@ from edge import williams
 from edge.conduction import Flow
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
+from edge.surroundings import box_sums
 from edge.tip_candidates import candidates
 
 SURE = 7.0  # K_I over its deviation for a tip
@@ -258,8 +259,6 @@ def _predicted(series: williams.Series, z: np.ndarray, region: Region, flow: Flo
 
 def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """False for pixels far off the fit, alone or in patches: they are no specimen (fixture, reflection, paint loss)."""
-    import cv2
-
     off = values - fitted
     spread = max(sd, float(np.percentile(np.abs(off), 30)) / 0.385)  # a third of the pixels may be something else
     good = np.abs(off) < OUTLIER * spread
@@ -267,9 +266,7 @@ def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np
     places = pixels[0] - r0, pixels[1] - c0
     image = np.zeros((2, int(places[0].max()) + 1, int(places[1].max()) + 1), np.float32)
     image[0][places], image[1][places] = np.clip(off, -OUTLIER * spread, OUTLIER * spread), 1
-    total, count = (
-        cv2.boxFilter(i, -1, (PATCH_PX, PATCH_PX), normalize=False, borderType=cv2.BORDER_CONSTANT) for i in image
-    )
+    total, count = (box_sums(i, PATCH_PX) for i in image)
     mean, n = total[places] / np.maximum(count[places], 1), count[places]
     patch = np.abs(mean) > np.maximum(OUTLIER * spread / np.sqrt(n), PATCH_SHARE * float(np.median(np.abs(fitted))))
     return good & ~patch
