@@ -8,11 +8,14 @@ import time
 import types
 from pathlib import Path
 
+import plates
 import pytest
+import recordings
 
 from calibration import sweep
 from calibration.door import GoneError, InputError
 from edge import cli
+from edge.record import read_records
 
 ROOT = Path(__file__).parent.parent
 COMMANDS = ["demo", "run", "plan", "check", "calibrate", "growth", "report", "receive", "warm-up"]
@@ -158,6 +161,15 @@ def test_help_needs_none_of_the_heavy_libraries():
     heavy = ["numpy", "cv2", "numba", "matplotlib", "serial", "tomli", "scipy"]
     code = f"import sys; from edge.cli import main; main(['--help']); print([m for m in {heavy} if m in sys.modules])"
     assert run(code).stdout.rstrip().endswith("[]")
+
+
+def test_a_run_needs_no_opencv(tmp_path):
+    """It would take as much memory as all the rest of the loop (`python tests/bench memory`)."""
+    made = recordings.write(tmp_path, plates.centre_crack(), frames=300, rig={"records": {"every_s": 5}})
+    code = f"import sys; from edge.cli import main; print(main(['run', {str(made.rig)!r}]), 'cv2' in sys.modules)"
+    done = run(code)
+    assert done.stdout.splitlines()[-1] == "0 False", done.stderr
+    assert any(row.crack_mm is not None for row in read_records(tmp_path / "out").rows)
 
 
 def test_help_comes_within_three_tenths_of_a_second():
