@@ -3,8 +3,9 @@ what they are.
 
 In a specimen that is loaded as its standard says, crack size and width give the whole field but for its level. So the
 terms beyond K and T (edge/williams.py) have an expected share of K, and only what the real specimen differs by is left to
-the map: for that the prior's deviation is averaged over from 0.04 of K up, as the map weighs it. K and T themselves
-are measured, nothing is expected of them.
+the map: for that the prior's deviation is averaged over from 0.02 of K up, as the map weighs it. K and T themselves
+are measured, nothing is expected of them; of terms beyond the table's no more than that they are below some half of K, as
+towards the next feature they do not fade (edge/williams.py).
 
 Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6 (C(T): 9), where b = a (1 - a/W): a the crack
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
@@ -25,38 +26,38 @@ from edge.rig import Specimen
 
 NOTCH_SHARE = 0.1  # see above
 NOTCH_OFF = 0.5  # of shares, beside a notch, times h/d
-PINS_OFF = (0.35, 0.5), (0.08, 0.0)  # of shares: a/W of C(T); near its pins terms beyond the table's are not small
+PINS_OFF = (0.35, 0.5), (0.04, 0.0)  # of shares: a/W of C(T); near its pins their fit and friction may matter
 NOTCH_FREE = 0.75  # mm, or notch widths: nearer to the notch a crack is none yet (ASTM E647, from memory: 1 mm or the width)
 FIRST = 3  # the term that the shares begin with
 EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
     "SENT": (  # ends free to rotate
         (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8),
         (
-            (0.43, 0.40, 0.37, 0.25, 0.07, -0.16, -0.43, -0.73, -1.05, -1.38),
-            (-0.21, -0.21, -0.20, -0.15, -0.09, -0.03, 0.02, 0.08, 0.14, 0.21),
-            (0.07, 0.07, 0.09, 0.05, 0.00, -0.05, -0.12, -0.21, -0.33, -0.47),
-            (0.14, 0.14, 0.07, 0.04, 0.04, 0.02, 0.02, 0.03, 0.06, 0.09),
+            (0.430, 0.402, 0.372, 0.256, 0.073, -0.163, -0.435, -0.734, -1.050, -1.381),
+            (-0.210, -0.212, -0.204, -0.156, -0.094, -0.030, 0.026, 0.085, 0.140, 0.208),
+            (0.070, 0.066, 0.084, 0.059, 0.008, -0.060, -0.124, -0.215, -0.321, -0.472),
+            (0.140, 0.158, 0.085, 0.036, 0.027, 0.037, 0.024, 0.039, 0.052, 0.105),
         ),
     ),
     "MT": (  # 2a/W
         (0.0, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8),
         (
-            (0.75, 0.60, 0.52, 0.45, 0.38, 0.31, 0.24, 0.15),
-            (0.00, 0.01, 0.00, -0.01, -0.02, -0.04, -0.05, -0.05),
-            (-0.16, -0.12, -0.09, -0.06, -0.04, -0.04, -0.06, -0.11),
-            (0.00, 0.04, 0.03, 0.01, -0.01, -0.01, 0.01, 0.02),
+            (0.750, 0.596, 0.524, 0.454, 0.384, 0.313, 0.238, 0.154),
+            (0.000, 0.010, 0.003, -0.011, -0.025, -0.040, -0.052, -0.057),
+            (-0.156, -0.125, -0.091, -0.059, -0.039, -0.037, -0.058, -0.101),
+            (0.000, 0.044, 0.025, 0.002, -0.013, -0.015, -0.003, 0.014),
         ),
     ),
     "CT": (
         (0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8),
         (
-            (-0.47, -0.52, -0.64, -0.75, -0.86, -0.96, -1.03, -1.15, -1.31, -1.53),
-            (-0.28, -0.13, -0.03, 0.01, 0.04, 0.05, 0.07, 0.07, 0.13, 0.21),
-            (0.27, 0.06, 0.03, 0.08, 0.09, 0.06, -0.01, -0.13, -0.32, -0.51),
-            (0.56, 0.50, 0.16, -0.17, -0.26, -0.21, -0.09, 0.02, 0.10, 0.17),
-            (-1.07, -0.73, -0.06, 0.44, 0.49, 0.30, 0.07, -0.09, -0.18, -0.26),
-            (0.83, 0.35, -0.34, -0.74, -0.64, -0.33, -0.06, 0.06, 0.07, 0.11),
-            (-0.41, -0.03, 0.45, 0.67, 0.51, 0.22, 0.00, -0.06, -0.07, -0.11),
+            (-0.479, -0.531, -0.636, -0.754, -0.864, -0.958, -1.034, -1.156, -1.308, -1.530),
+            (-0.285, -0.128, -0.035, 0.017, 0.037, 0.054, 0.063, 0.072, 0.126, 0.219),
+            (0.281, 0.040, 0.027, 0.076, 0.100, 0.060, -0.001, -0.135, -0.318, -0.522),
+            (0.561, 0.551, 0.171, -0.160, -0.273, -0.202, -0.092, 0.024, 0.102, 0.196),
+            (-1.079, -0.817, -0.089, 0.411, 0.499, 0.300, 0.083, -0.097, -0.176, -0.294),
+            (0.839, 0.457, -0.311, -0.705, -0.653, -0.329, -0.065, 0.064, 0.070, 0.138),
+            (-0.417, -0.124, 0.424, 0.638, 0.521, 0.219, 0.006, -0.069, -0.066, -0.132),
         ),
     ),
 }

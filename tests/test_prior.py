@@ -50,8 +50,8 @@ def shares(c, b):
     "geometry, a", chosen([("SENT", 0.2), ("SENT", 0.4), ("SENT", 0.6), ("MT", 0.2), ("CT", 0.35), ("CT", 0.5)], 1, 3, 5)
 )
 def test_tables_are_what_finite_elements_give(geometry, a):
-    """On a grid twice as coarse as the tables', which tells the fifth term and those beyond it less well. K and T of the same
-    fit are right."""
+    """On a grid twice as coarse as the tables' (they have GROWTH 1.2 and half of LARGEST in tests/fem.py), which tells the fifth
+    term and those beyond it less well. K and T of the same fit are right."""
     c, solved = coefficients(geometry, a), fem.unit(geometry, a)
     assert c[0] == pytest.approx(2 * solved.K / np.sqrt(2 * np.pi), rel=1e-3)
     assert c[1] == pytest.approx(solved.T, rel=0.01, abs=0.01 * c[0])
@@ -129,7 +129,8 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
         notch_sd = [first, first, first * 0.5 / back_mm, first * 0.5 / back_mm]
 
     def prior_sd(factor):
-        higher = [factor * scale * L ** (-(n - 1) / 2) for n in range(3, terms + 1) for _ in "ri"]
+        sizes = [factor if n in share else np.hypot(factor, williams.BEYOND) for n in range(3, terms + 1)]
+        higher = [size * scale * L ** (-(n - 1) / 2) for n, size in enumerate(sizes, 3) for _ in "ri"]
         return np.array([1e4] * 4 + [williams.PRIOR_T * scale * L**-0.5, *higher, 1.0, *notch_sd])
 
     likely, fits, covariances = [], [], []
