@@ -26,7 +26,7 @@ import numpy as np
 from edge.conduction import Flow
 from edge.prior import FIRST, Prior
 
-KNOWN_PRIORS = (0.02, 0.05, 0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to half of the first
+KNOWN_PRIORS = (0.015, 0.04, 0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to the first
 BEYOND = 0.5  # the same about terms beyond those expected: near the next feature they do not fade
 BENT_SD = 1.0  # of the part of K that comes from bending: -0.6 at a/W = 0.5 between clamps 4 widths apart (edge/handbook.py)
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
