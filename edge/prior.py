@@ -26,7 +26,9 @@ from edge.rig import Specimen
 
 NOTCH_SHARE = 0.1  # see above
 NOTCH_OFF = 0.5  # of shares, beside a notch, times h/d
-PINS_OFF = (0.35, 0.5), (0.05, 0.03)  # of shares: a/W of C(T); they change fast with it, and near the pins with their fit
+PINS_OFF = (0.35, 0.5), (0.05, 0.0)  # of shares: a/W of C(T); near its pins their fit and friction may matter
+BENT_SD = 1.0  # of the part of K that comes from bending: -0.6 at a/W = 0.5 between clamps 4 widths apart (edge/handbook.py)
+SIZE_SD = 0.01  # of a/W, as width and datum may be measured; in plates that bend, that stands for it
 NOTCH_FREE = 0.75  # mm, or notch widths: nearer to the notch a crack is none yet (ASTM E647, from memory: 1 mm or the width)
 FIRST = 3  # the term that the shares begin with
 EXPECTED: dict[str, tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]] = {
@@ -73,13 +75,13 @@ BENT_SHARES = (  # of the same SENT in pure bending, less those in tension
 @dataclass(frozen=True)
 class Prior:
     """fades_over_mm: L, distance to the plate's next feature, over which higher terms fade; shares: what c_n / c_1 should
-    be for n = FIRST ..., mm^(-(n-1)/2), empty where nothing is known; bent: what is to be added to them for each part of
-    K that comes from bending, empty where that is known. notch_back_mm: from the tip to the notch's end, 0 without one;
-    notch_half_mm: half its width; pins_off: PINS_OFF."""
+    be for n = FIRST ..., mm^(-(n-1)/2), empty where nothing is known; free: a deviation of what is
+    to be added to them, in proportion, for bending or for an a/W that is off. notch_back_mm: from the tip to the notch's end,
+    0 without one; notch_half_mm: half its width; pins_off: PINS_OFF."""
 
     fades_over_mm: float
     shares: tuple[float, ...] = ()
-    bent: tuple[float, ...] = ()
+    free: tuple[float, ...] = ()
     notch_back_mm: float = 0.0
     notch_half_mm: float = 0.0
     pins_off: float = 0.0
@@ -114,9 +116,13 @@ def prior(s: Specimen, crack_mm: float, feature_mm: float) -> Prior:
     if not (terms and alpha > 0 and places[0] <= alpha <= places[-1]):
         return Prior(feature_mm, (), (), *notch)
 
-    def shares(terms: tuple[tuple[float, ...], ...]) -> tuple[float, ...]:
+    def shares(terms: tuple[tuple[float, ...], ...], alpha: float) -> np.ndarray:
         b = crack_mm * (1 - alpha)
-        return tuple(float(np.interp(alpha, places, term)) * b ** (-n / 2) for n, term in enumerate(terms, FIRST - 1))
+        return np.array([np.interp(alpha, places, term) * b ** (-n / 2) for n, term in enumerate(terms, FIRST - 1)])
 
+    if geometry == "SENT":
+        free = BENT_SD * shares(BENT_SHARES, alpha)
+    else:
+        free = (shares(terms, alpha + SIZE_SD) - shares(terms, alpha - SIZE_SD)) / 2
     pins_off = float(np.interp(alpha, *PINS_OFF)) if geometry == "CT" else 0.0
-    return Prior(feature_mm, shares(terms), shares(BENT_SHARES) if geometry == "SENT" else (), *notch, pins_off)
+    return Prior(feature_mm, tuple(shares(terms, alpha).tolist()), tuple(free.tolist()), *notch, pins_off)

@@ -168,7 +168,7 @@ class _Search:
         self.region = choose(self.rig, crack, self.dK, self.frequency_hz, conducting)
         off_deg = (self.angle_deg - self.rig.view.growth_angle_deg + 180) % 360 - 180
         if abs(off_deg) > STRAIGHT_DEG and self.region.prior is not None:
-            self.region = replace(self.region, prior=replace(self.region.prior, shares=(), bent=()))
+            self.region = replace(self.region, prior=replace(self.region.prior, shares=(), free=()))
         self.pixels = _pixels(self.usable, (self.row, self.col), self.angle_deg, self.mm, self.region)
         self.whole = max(1, self.pixels[0].size)
 

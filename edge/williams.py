@@ -28,7 +28,6 @@ from edge.prior import FIRST, Prior
 
 KNOWN_PRIORS = (0.015, 0.04, 0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to the first
 BEYOND = 0.5  # the same about terms beyond those expected: near the next feature they do not fade
-BENT_SD = 1.0  # of the part of K that comes from bending: -0.6 at a/W = 0.5 between clamps 4 widths apart (edge/handbook.py)
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
 # centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
@@ -217,15 +216,15 @@ def _averaged(
     size = scale * prior.fades_over_mm ** (-(order - 1) / 2) * unit ** (order / 2 - 1)
     higher, told = order >= 3, (order < FIRST + len(prior.shares)) | (not prior.shares)
     notch = np.array(prior.notch_sds(scale))
-    bent = np.zeros(len(gram))
-    bent[[2, 4, *range(5, len(order), 2)]] = BENT_SD * scale * unit**-0.5 * _shares(prior.bent, terms, unit)[:terms]
+    free = np.zeros(len(gram))
+    free[[2, 4, *range(5, len(order), 2)]] = scale * unit**-0.5 * _shares(prior.free, terms, unit)[:terms]
     evidences, means, covariances = [], [], []
     for factor in np.hypot(KNOWN_PRIORS, prior.off) if prior.shares else PRIORS:
         third = factor if prior.shares else max(factor, PRIOR_3)
         spread = np.select([order == 2, order == 3], [PRIOR_T, third], np.where(told, factor, np.hypot(factor, BEYOND)))
         precision = np.concatenate([np.where(order >= 2, 1 / (spread * size) ** 2, 0.0), 1 / notch**2])
-        loose = 1 + precision @ bent**2  # one direction more to be free in: Woodbury's identity and determinant
-        along = precision * bent / np.sqrt(loose)
+        loose = 1 + precision @ free**2  # one direction more to be free in: Woodbury's identity and determinant
+        along = precision * free / np.sqrt(loose)
         inverse = _inverse(gram + np.diag(precision) - np.outer(along, along))
         b = inverse @ right
         determinants = np.linalg.slogdet(inverse)[1] + np.sum(np.log(precision[: len(order)][higher])) - np.log(loose)
