@@ -5,7 +5,8 @@ In a specimen that is loaded as its standard says, crack size and width give the
 terms beyond K and T (edge/williams.py) have an expected share of K, and only what the real specimen differs by is left to
 the map: for that the prior's deviation is averaged over from 0.015 of K up, as the map weighs it. K and T themselves
 are measured, nothing is expected of them; of terms beyond the table's no more than that they are below some half of K, as
-towards the next feature they do not fade (edge/williams.py).
+towards the next feature they do not fade (edge/williams.py). Free besides, for the map to tell, is what bending adds in an
+edge-cracked plate, and in the others what another a/W would change, as width and datum are not known exactly.
 
 Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6 (C(T): 9), where b = a (1 - a/W): a the crack
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
