@@ -7,6 +7,7 @@ they lead (exposed later: read from the top downwards), 0 for a global shutter; 
 and frame delay are pure delays; `response` is the detector alone.
 """
 
+import contextlib
 import dataclasses
 import datetime
 import math
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calibration import gray_png
 from calibration.door import InputError, build, limited, read_toml
 from calibration.files import sync_folder
 
@@ -204,9 +206,13 @@ def bad_pixel_mask(profile: CameraProfile) -> "NDArray[np.bool_] | None":
     """(rows, columns) bool, True where a pixel is bad (any non-zero value of the PNG); None without one. InputError."""
     if profile.bad_pixels is None:
         return None
-    import cv2
+    image = None
+    with contextlib.suppress(OSError):
+        image = gray_png.read(profile.bad_pixels.read_bytes())
+    if image is None:  # another kind of picture, or none
+        import cv2
 
-    image = cv2.imread(str(profile.bad_pixels), cv2.IMREAD_GRAYSCALE)
+        image = cv2.imread(str(profile.bad_pixels), cv2.IMREAD_GRAYSCALE)
     if image is None:
         raise InputError(f"{profile.bad_pixels}: not a readable image, may be a PNG, non-zero where a pixel is bad")
     return np.asarray(image) > 0

@@ -8,6 +8,8 @@ import time
 import types
 from pathlib import Path
 
+import cv2
+import numpy as np
 import plates
 import pytest
 import recordings
@@ -166,6 +168,9 @@ def test_help_needs_none_of_the_heavy_libraries():
 def test_a_run_needs_no_opencv(tmp_path):
     """It would take as much memory as all the rest of the loop (`python tests/bench memory`)."""
     made = recordings.write(tmp_path, plates.centre_crack(), frames=300, rig={"records": {"every_s": 5}})
+    cv2.imwrite(str(tmp_path / "bad.png"), np.zeros(made.frames.shape[1:], np.uint8))
+    with (tmp_path / "camera.toml").open("a") as profile:
+        profile.write('bad_pixels = "bad.png"\n')
     code = f"import sys; from edge.cli import main; print(main(['run', {str(made.rig)!r}]), 'cv2' in sys.modules)"
     done = run(code)
     assert done.stdout.splitlines()[-1] == "0 False", done.stderr

@@ -84,10 +84,9 @@ def measure() -> Iterator[Line]:
         for shape, most in MOST_MB.items():
             size = f"{shape[1]}×{shape[0]}"
             rig = recording(Path(folder) / f"rec{shape[0]}", shape, 40)
-            yield from above(f"the loop at {size} above it, between fixes; OpenCV is not imported", most, rig)
             cv2.imwrite(str(rig.parent / "bad.png"), np.zeros(shape, np.uint8))
             with (rig.parent / "camera.toml").open("a") as profile:
                 profile.write('bad_pixels = "bad.png"\n')
-            yield from above(f"… at {size} with a picture of bad pixels, which needs OpenCV", most, rig)
+            yield from above(f"the loop at {size} above it, between fixes; OpenCV is not imported", most, rig)
             status = tempfile.mkdtemp(dir=folder)
-            yield from above(f"… at {size} with it and a status page, drawn with OpenCV's letters", most, rig, status)
+            yield from above(f"… at {size} with a status page, drawn with OpenCV's letters", most, rig, status)
