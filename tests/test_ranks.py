@@ -16,6 +16,7 @@ RANKS = {
     "calibration.door": 0.0,
     "calibration.files": 0.0,
     "calibration.robust": 0.0,
+    "calibration.gray_png": 0.0,
     "edge.materials": 0.0,
     "edge.flags": 0.0,
     "edge.sources": 0.0,
