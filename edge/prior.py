@@ -10,7 +10,7 @@ edge-cracked plate, and in the others what another a/W would change, as width an
 
 Shares: EXPECTED[geometry] has, at each crack size, c_n b^((n-1)/2) / c_1 for n = 3 to 6 (C(T): 9), where b = a (1 - a/W): a the crack
 size from its datum, W the width (M(T): half of the width). Source: plane-stress finite elements, series fitted to them
-from 6 to 80 % of the way to the next feature (C(T): 62 %); tests/test_prior.py makes them again. SENT at 0: from 0.05. M(T)
+from 6 to 80 % of the way to the next feature (C(T): 62 %); `python tests/expected_terms.py` makes them again. SENT at 0: from 0.05. M(T)
 at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0).
 
 A notch is wider than a crack. What that changes around the tip begins at the notch's end, a distance d behind the tip, and is

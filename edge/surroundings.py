@@ -2,7 +2,7 @@
 pattern.
 
 OpenCV has all this; but it is the loop's only use for it, and to import it takes 26 MB and what runs of it stays in memory
-besides (`python tests/bench memory`): as much as all the rest of the loop. The twins in the tests are SciPy's.
+besides (`python tests/bench memory`): as much as all the rest of the loop. The twins in the tests are SciPy's and OpenCV's.
 """
 
 from collections.abc import Iterator

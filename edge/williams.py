@@ -26,7 +26,7 @@ import numpy as np
 from edge.conduction import Flow
 from edge.prior import FIRST, Prior
 
-KNOWN_PRIORS = (0.015, 0.04, 0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to the first
+KNOWN_PRIORS = (0.015, 0.04, 0.1, 0.3, 1.0, 3.0)  # the same about expected terms, n >= 3; their tables are good to the first for n = 3, 4
 BEYOND = 0.5  # the same about terms beyond those expected: near the next feature they do not fade
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
 # centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)

@@ -50,8 +50,8 @@ def shares(c, b):
     "geometry, a", chosen([("SENT", 0.2), ("SENT", 0.4), ("SENT", 0.6), ("MT", 0.2), ("CT", 0.35), ("CT", 0.5)], 1, 3, 5)
 )
 def test_tables_are_what_finite_elements_give(geometry, a):
-    """On a grid twice as coarse as the tables' (they have GROWTH 1.2 and half of LARGEST in tests/fem.py), which tells the fifth
-    term and those beyond it less well. K and T of the same fit are right."""
+    """On a grid twice as coarse as the tables' (tests/expected_terms.py), which tells the fifth term and those
+    beyond it less well. K and T of the same fit are right."""
     c, solved = coefficients(geometry, a), fem.unit(geometry, a)
     assert c[0] == pytest.approx(2 * solved.K / np.sqrt(2 * np.pi), rel=1e-3)
     assert c[1] == pytest.approx(solved.T, rel=0.01, abs=0.01 * c[0])
@@ -95,12 +95,13 @@ def test_clamped_ends_or_pins_off_the_middle_bend_the_same_plate():
     assert others == [free, free] and len(free.free) == 4
 
 
-@pytest.mark.parametrize("geometry, crack_mm", [("CT", 15.0), ("MT", 5.0)])
+@pytest.mark.parametrize("geometry, crack_mm", [("CT", 16.5), ("MT", 5.25)])
 def test_what_a_hundredth_of_the_width_changes_is_free(geometry, crack_mm):
+    """At cracks half-way between two of the table, where all slopes are the line's between them."""
     s = specimen(geometry)
     wide, narrow = (prior(replace(s, width_mm=s.width_mm * a), crack_mm, 5.0).shares for a in (1 / 1.001, 1.001))
     per_alpha = (np.array(wide) - narrow) / (0.002 * crack_mm / s.room_mm)
-    assert prior(s, crack_mm, 5.0).free == pytest.approx(0.01 * per_alpha, rel=0.3, abs=0.01 * abs(per_alpha).max())
+    assert prior(s, crack_mm, 5.0).free == pytest.approx(0.01 * per_alpha, rel=0.02)
 
 
 @pytest.mark.parametrize("back_mm", [0.0, 4.0])
