@@ -28,6 +28,16 @@ LARGEST_OPENING_SD = 0.15  # a flat guess over all fractions has 0.29
 
 
 @dataclass(frozen=True)
+class Shapes:
+    """Of the likeliest zones along the crack, px from the tip: a taper back from start_px, a bell of deviation size_px."""
+
+    start_px: float
+    length_px: float
+    place_px: float
+    size_px: float
+
+
+@dataclass(frozen=True)
 class Closure:
     """What 2f says; None: not found or not determined. Lengths in mm, back from the elastic tip for contact_length_mm,
     along the crack from it (negative: behind) for reversal_mm. contact_K, ahead_K: amplitudes on the crack line."""
@@ -45,6 +55,7 @@ class Closure:
     opening_fraction: float | None = None
     opening_sd: float | None = None
     flags: tuple[str, ...] = ()
+    shapes: Shapes | None = None
 
     def fill(self, row: Row, scale_sd: float) -> None:
         """Its columns of a row that has the elastic tip already; the image's scale has the relative deviation `scale_sd`."""
@@ -129,7 +140,8 @@ def analyse(
             ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=("no_contact", "ahead_only") if ahead else ("no_contact",)
         )
     mm = mm_per_px
-    both = Closure(zones.end_px * mm, zones.end_sd_px * mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd)
+    shapes = Shapes(*zones.likeliest[:2], *zones.bell)
+    both = Closure(zones.end_px * mm, zones.end_sd_px * mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd, shapes=shapes)
     if h3 is not None:
         third = along_crack(h3, h3_sd_K, usable, tip, angle_deg, back_px, profile.width_px)
         opened = opening(zones, third)

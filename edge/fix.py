@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers
-from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip
+from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip, wake_1f
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.growth_validity import ligament_too_small
@@ -21,7 +21,7 @@ from edge.path import CrackPath
 from edge.phase import LoadState
 from edge.record import Row
 from edge.rig import Rig
-from edge.second_look import Still
+from edge.second_look import Look, Still
 from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
@@ -124,11 +124,17 @@ class Fixer:
             if still.swings.clear:
                 fix.row.motion_px = still.swings.size_px
                 fix.flags += ["motion"] * ("motion" not in fix.flags)
+        seen: Look | None = None
+        if still is not None and found is not None:
+            third = len(still.maps) > 2 and 3 not in self.spoiled
+            seen = second_look.look(self.rig, still, sd_K, load, third)
+            two, per_K = (np.stack([still.maps[0], seen.h2]), sd_K), fix.maps["stress_per_K"]
+            found = wake_1f.without_contact(self.rig, *two, per_K, usable, found, load.frequency_hz, self.flow, seen.closure)
         if found is not None:
             self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)
             fix.flags += self._doubts(found, load, bad)
-        if still is not None:
-            self._closure(still, load, sd_K, fix)
+        if seen is not None:
+            self._closure(seen, fix)
         self.last = found
         self._keep_maps(harmonics, corrected, usable, found, fix)
         return fix
@@ -306,9 +312,7 @@ class Fixer:
             flags.append("irwin")
         return flags
 
-    def _closure(self, still: Still, load: LoadState, sd_K: np.ndarray, fix: Fix) -> None:
-        third = len(still.maps) > 2 and 3 not in self.spoiled
-        seen = second_look.look(self.rig, still, sd_K, load, third)
+    def _closure(self, seen: Look, fix: Fix) -> None:
         fix.flags += seen.flags
         view = self.rig.view
         seen.closure.fill(fix.row, view.mm_per_px_sd / view.mm_per_px)

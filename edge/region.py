@@ -33,7 +33,8 @@ QUIET_HALF_ANGLE_DEG = 140.0  # behind it there may be contact
 @dataclass(frozen=True)
 class Region:
     """Ring of a fit and its wake, a wedge outside half_angle_deg or a strip behind the tip wake_mm to each side of the
-    crack; terms of its series; prior: what is believed of them, None where the rig file gives their number."""
+    crack; terms of its series; prior: what is believed of them, None where the rig file gives their number; zones_mm: how far
+    from the tip and the wake contact and dissipation may be seen, more than core and wake where a short crack has no room."""
 
     inner_mm: float
     outer_mm: float
@@ -41,6 +42,7 @@ class Region:
     wake_mm: float
     terms: int
     prior: Prior | None
+    zones_mm: float = 0.0
 
     @property
     def area_mm2(self) -> float:
@@ -118,23 +120,24 @@ def choose(
     mu = CORE_DIFFUSION * float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, frequency_hz)) if conducting else 0.0
     # a short crack leaves no room outside a wide core: the ring is then as narrow as can still be fitted
     most = max(0.25 * feature, 2.0 * mm)
+    yielding = 1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa))
+    core, strip = max(CORE_PX * mm, mu, yielding), max(WAKE_MM, WAKE_PX * mm, mu)
     if inner is None:
-        yielding = 1.5 * float(cyclic_zone_radius_mm(abs(dK_MPa_sqrt_m), s.yield_strength_MPa))
-        inner = min(max(CORE_PX * mm, mu, yielding), most)
+        inner = min(core, most)
     outer = fit.outer_mm
     if outer is None:
         outer = max(min(OUTER_SHARE * feature, max(OUTER_PX * mm, OUTER_CORES * inner)), inner + 5 * mm)
     half, wake = fit.half_angle_deg, 0.0
     if half is None:
-        half, wake = 180.0, min(max(WAKE_MM, WAKE_PX * mm, mu), most)
-    if fit.terms is not None:
-        return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms, None)
-    return Region(inner, max(outer, inner + 3 * mm), half, wake, TERMS, prior(s, crack_mm, max(feature, inner)))
+        half, wake = 180.0, min(strip, most)
+    believed = prior(s, crack_mm, max(feature, inner)) if fit.terms is None else None
+    return Region(inner, max(outer, inner + 3 * mm), half, wake, fit.terms or TERMS, believed, max(core, strip))
 
 
 def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
     """Places z (complex mm) without contact or dissipation: some cores away from the tip, and not in the wake."""
-    return (np.abs(z) > cores * max(region.inner_mm, region.wake_mm)) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
+    least_mm = cores * max(region.inner_mm, region.wake_mm, region.zones_mm)
+    return (np.abs(z) > least_mm) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:

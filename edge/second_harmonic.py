@@ -21,11 +21,14 @@ SURE_SD = 0.004  # deviation of the far field's share below which it is preferre
 
 @dataclass(frozen=True)
 class Cleaned:
-    """h2 without copies of h1; share_sd: deviation of the load's second harmonic as it was taken out; taken_out: whether it
-    was; disagrees: the far field shows another one than the load signal."""
+    """h2 without copies of h1; share_sd: deviation of the load's second harmonic as it was taken out; left_px, left_sd_px (2,):
+    the motion right and down that the far field shows and was not taken out, and its deviation, infinite where it shows none;
+    taken_out: whether a second harmonic of the load was; disagrees: the far field shows another one than the load signal."""
 
     h2: np.ndarray
     share_sd: float
+    left_px: np.ndarray
+    left_sd_px: np.ndarray
     taken_out: bool
     disagrees: bool
 
@@ -57,7 +60,8 @@ def clean(
     for strength, copy in zip(out, copies):
         if strength:
             cleaned -= strength * copy
-    return Cleaned(cleaned, share_sd, bool(abs(out[0]) > 0), bool(disagrees))
+    left = np.where(moves, 0, b[1:])
+    return Cleaned(cleaned, share_sd, left, sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
 
 
 def _strengths(x: np.ndarray, y: np.ndarray, sd_K: float) -> tuple[np.ndarray, np.ndarray]:

@@ -73,6 +73,10 @@ def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool)
     least_sd = left.copies_sd if left is not None else (0.0, 0.0, 0.0)
     cleaned = second_harmonic.clean(maps[0], maps[1], sd, far, load.h2, load.h2_sd, least_sd)
     covariance = left.covariance if left is not None else np.diag([cleaned.share_sd**2, 0.0])
+    unseen_px = still.swings.doubt_px
+    if still.swings is swing.NOT_MEASURED and np.isfinite(cleaned.left_sd_px).all():
+        # a short crack leaves no room for it beside its zones: then the far field tells
+        unseen_px = np.minimum(unseen_px, swing.believed(cleaned.left_px, cleaned.left_sd_px)[1])
     around = still.usable, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px
     seen = closure.analyse(
         cleaned.h2,
@@ -81,7 +85,7 @@ def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool)
         found.crack_mm,
         maps[2] if third else None,
         float(sd_K[2]) if third else 0.0,
-        second_harmonic.doubts(maps[0], covariance, still.swings.doubt_px),
+        second_harmonic.doubts(maps[0], covariance, unseen_px),
         (left.row_sd, left.column_sd) if left is not None else None,
     )
     flags = [flag for flag, so in (("h2", cleaned.taken_out), ("h2_disagrees", cleaned.disagrees)) if so]

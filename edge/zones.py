@@ -69,7 +69,7 @@ def bell(x: np.ndarray, place: np.ndarray | float, size: np.ndarray | float) -> 
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
     behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other.
-    likeliest: start, length, C and its deviation of the best single model."""
+    likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px."""
 
     C_K: float
     C_sd_K: float
@@ -84,6 +84,7 @@ class TwoZones:
     gain_taper: float
     gain_bell: float
     likeliest: tuple[float, float, complex, float]
+    bell: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -224,6 +225,7 @@ def _summary(m: Models, gains: tuple[float, float]) -> TwoZones:
         float(np.hypot(reversal_sd, STEP_PX)),
         *gains,
         (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
+        (float(m.bells[best][0]), float(m.bells[best][1])),
     )
 
 

@@ -1,0 +1,87 @@
+"""Contact of the crack's faces stands in the first harmonic, too, as 1f of the same clipped sine whose 2f is seen. Where a
+short crack leaves no room for a wake as wide as contact is seen, the tip's ring has some of it: it is taken out, as far as
+the second harmonic tells, and the tip fitted again."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from edge import region, tip
+from edge.closure import Closure, Shapes
+from edge.conduction import Flow
+from edge.handbook import clipped_harmonics
+from edge.rig import Rig
+from edge.zones import bell, taper
+
+SHARES = np.linspace(0.1, 0.6, 26)  # of the load range below which faces touch, where it is not measured (Elber 1971; Newman 1984)
+WIDTHS_PX = np.geomspace(0.8, 6.0, 14)  # across the crack, deviations
+REACH = 3.0  # of them: as far as pixels are looked at
+LEAST = 0.1  # deviations of a pixel: less of it in the ring is not worth a fit
+
+
+def ratio(seen: Closure) -> tuple[float, float]:
+    """First over second harmonic of the contact's pressure, and its deviation: by the opening load where it is known, else by
+    all that are usual (`edge.handbook.clipped_harmonics`)."""
+    harmonics = np.array([clipped_harmonics(u, 2) for u in SHARES])
+    of_share = harmonics[:, 1] / harmonics[:, 2]
+    if seen.opening_fraction is None or seen.opening_sd is None:
+        return float(of_share.mean()), float(of_share.std())
+    value, steep = (float(np.interp(seen.opening_fraction, SHARES, y)) for y in (of_share, np.gradient(of_share, SHARES)))
+    return value, steep * seen.opening_sd
+
+
+def contact_2f(h2: np.ndarray, sd_K: float, usable: np.ndarray, z_px: np.ndarray, shapes: Shapes) -> tuple[np.ndarray, float]:
+    """Amplitude of the contact at 2f, K (rows, columns), and its relative deviation. h2 (rows, columns) complex K, with
+    deviation sd_K of each component; z_px: places in pixels from the tip. Both zones are Gaussian across the crack, each of a width of
+    its own that is averaged over as the map weighs it."""
+    x, y = z_px.real, z_px.imag
+    ends = shapes.start_px - shapes.length_px, shapes.place_px + 2 * shapes.size_px
+    near = usable & (x > ends[0]) & (x < ends[1]) & (np.abs(y) < REACH * WIDTHS_PX[-1])
+    across = np.exp(-0.5 * (y[near] / WIDTHS_PX[:, None]) ** 2)
+    a = taper(x[near], shapes.start_px, shapes.length_px) * across
+    b = bell(x[near], shapes.place_px, shapes.size_px) * across
+    aa, bb, ab = np.sum(a * a, 1)[:, None], np.sum(b * b, 1), a @ b.T
+    ay, by = (a @ h2[near])[:, None], b @ h2[near]
+    det = np.maximum(aa * bb - ab**2, 1e-6 * aa * bb)
+    c = (bb * ay - ab * by) / det
+    explained = (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * (ay * np.conj(by)).real) / det / sd_K**2
+    weight = np.exp((explained - explained.max()) / 2)
+    weight /= weight.sum()
+    amount = np.abs(c) * WIDTHS_PX[:, None]  # what the zone holds, up to a factor
+    mean = float(np.sum(weight * amount))
+    variance = np.sum(weight * ((amount - mean) ** 2 + bb / det * (sd_K * WIDTHS_PX[:, None]) ** 2))
+    widths = np.sum(weight * np.abs(c), 1) @ np.exp(-0.5 * (y / WIDTHS_PX[:, None, None]) ** 2).reshape(WIDTHS_PX.size, -1)
+    return taper(x, shapes.start_px, shapes.length_px) * widths.reshape(y.shape), float(np.sqrt(variance)) / mean
+
+
+def without_contact(
+    rig: Rig,
+    maps: np.ndarray,
+    sd_K: np.ndarray,
+    stress_per_K: float,
+    usable: np.ndarray,
+    found: tip.TipFit,
+    frequency_hz: float,
+    flow: Flow | None,
+    seen: Closure,
+) -> tip.TipFit:
+    """The tip as it is without the 1f part of the contact, its deviations with what is not known of that; `found` where its
+    ring has none of it. maps: h1, h2 (2, rows, columns) complex K, with deviations sd_K of a component."""
+    if seen.shapes is None or not 0 < found.region.wake_mm < region.WAKE_MM:
+        return found
+    mm = rig.view.mm_per_px
+    z = found.places(usable.shape, mm)
+    times, times_sd = ratio(seen)
+    at_2f, relative_sd = contact_2f(maps[1], float(sd_K[1]), usable, z / mm, seen.shapes)
+    more_K = times * at_2f
+    if (more_K * (usable & found.region.holds(z))).max() < LEAST * sd_K[0]:
+        return found
+    place, stress = (found.row_px, found.col_px), -2 * stress_per_K * (maps[0].real + more_K)  # faces press as the load falls
+    sd = 2 * stress_per_K * float(sd_K[0])
+    again = tip.refine(rig, stress, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
+    if again is None or not tip.acceptable(again, usable, mm):
+        return found
+    step = z[0, 0] - again.places((1, 1), mm)[0, 0]
+    pull = np.array([step.real, step.imag, again.K_I - found.K_I, again.K_II - found.K_II, again.T_MPa - found.T_MPa])
+    pull *= float(np.hypot(times_sd / times, relative_sd))
+    return replace(again, covariance=again.covariance + np.outer(pull, pull))
