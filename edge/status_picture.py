@@ -1,4 +1,4 @@
-"""The status picture: 480 x 320 pixels for a small display, drawn with opencv's own letters (ASCII and ±)."""
+"""The status picture: 480 x 320 pixels for a small display."""
 
 import dataclasses
 import textwrap
@@ -6,13 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from edge.letters import Image, bar, dots, packed, text, width
 from edge.record import Row
 
 WIDTH, HEIGHT = 480, 320
-PAPER, INK, GRAY, LINE = (255, 255, 255), (30, 30, 30), (110, 110, 110), (215, 215, 215)  # blue, green, red
-CURVE, FINE, AMISS = (150, 80, 20), (70, 120, 30), (30, 90, 210)
+PAPER, INK, GRAY, LINE = (255, 255, 255), (30, 30, 30), (110, 110, 110), (215, 215, 215)  # red, green, blue
+CURVE, FINE, AMISS = (20, 80, 150), (30, 120, 70), (210, 90, 30)
 PLOT = (222, 42, 470, 232)  # left, top, right, bottom
-Image = np.ndarray
+SMALL, PLAIN, TITLE, LARGE = 11, 12, 14, 18  # letters, pixels
 
 
 @dataclasses.dataclass(frozen=True)
@@ -29,33 +30,28 @@ def draw(
     title: str, written: str, row: Row | None, history: Sequence[tuple[float, float, float]], parts: Sequence[Part]
 ) -> bytes:
     """The picture as PNG bytes. history: cycles, crack_mm, crack_sd_mm of the fixes."""
-    import cv2
-
     image = np.full((HEIGHT, WIDTH, 3), PAPER, np.uint8)
-    text(image, (8, 20), title[-30:], 0.5)
-    text(image, (WIDTH - 190, 20), written.replace("T", " ").replace("Z", " UTC"), 0.42, GRAY)
-    cv2.line(image, (0, 28), (WIDTH, 28), LINE, 1)
+    when = written.replace("T", " ").replace("Z", " UTC")
+    text(image, (WIDTH - 10 - width(when, PLAIN), 20), when, PLAIN, GRAY)
+    text(image, (8, 20), shortened(title, WIDTH - 40 - width(when, PLAIN)), TITLE, INK)
+    bar(image, 0, 28, WIDTH, 28, LINE)
     values(image, row)
     plot(image, history)
     foot(image, row, parts)
-    return bytes(cv2.imencode(".png", image)[1])
+    return packed(image)
 
 
-def text(image: Image, at: tuple[int, int], words: str, size: float = 0.45, colour: tuple[int, ...] = INK) -> None:
-    """Left end of the base line at (x, y)."""
-    import cv2
-
-    plain = words.replace("±", "+").encode("ascii", "replace").decode()
-    cv2.putText(image, plain, at, cv2.FONT_HERSHEY_SIMPLEX, size, colour, 1, cv2.LINE_AA)
-    for i in (i for i, letter in enumerate(words) if letter == "±"):  # the bar below its plus
-        left, right = at[0] + width(plain[:i], size), at[0] + width(plain[: i + 1], size)
-        cv2.line(image, (left + 2, at[1]), (right - 2, at[1]), colour, 1)
+def shortened(words: str, room_px: int) -> str:
+    """Their end, as much as there is room for."""
+    while width(words, TITLE) > room_px:
+        words = words[1:]
+    return words
 
 
 def values(image: Image, row: Row | None) -> None:
     """The last row's values, one above the other."""
     if row is None:
-        text(image, (8, 60), "no record yet", 0.55, GRAY)
+        text(image, (8, 60), "no record yet", TITLE, GRAY)
         return
 
     def number(value: float | None, form: str) -> str:
@@ -70,20 +66,20 @@ def values(image: Image, row: Row | None) -> None:
     )
     for i, (name, value, sd) in enumerate(shown):
         y = 42 + 40 * i
-        text(image, (8, y + 3), name, 0.36, GRAY)
-        text(image, (8, y + 22), value, 0.6)
+        text(image, (8, y + 3), name, SMALL, GRAY)
+        text(image, (8, y + 22), value, LARGE, INK)
         if value != "-":
-            text(image, (110, y + 22), sd, 0.4, GRAY)
+            text(image, (16 + width(value, LARGE), y + 22), sd, PLAIN, GRAY)
 
 
 def plot(image: Image, history: Sequence[tuple[float, float, float]]) -> None:
     """Crack size against cycles, with two standard deviations."""
-    import cv2
-
     left, top, right, bottom = PLOT
-    cv2.rectangle(image, (left, top), (right, bottom), LINE, 1)
+    for x, y in ((left, top), (right, bottom)):
+        bar(image, left, y, right, y, LINE)
+        bar(image, x, top, x, bottom, LINE)
     if not history:
-        text(image, (left + 80, (top + bottom) // 2), "no crack yet", 0.45, GRAY)
+        text(image, (left + 80, (top + bottom) // 2), "no crack yet", PLAIN, GRAY)
         return
     cycles, crack, sd = np.array(history, float).T
     x0, x1 = ends(cycles, 1.0)
@@ -94,22 +90,15 @@ def plot(image: Image, history: Sequence[tuple[float, float, float]]) -> None:
         np.clip(bottom - 4 - (v - y0) / (y1 - y0) * (bottom - top - 8), top, bottom)
         for v in (crack, crack - 2 * sd, crack + 2 * sd)
     )
-    for xi, a, b in zip(np.rint(x).astype(int), np.rint(low).astype(int), np.rint(high).astype(int)):
-        cv2.line(image, (int(xi), int(a)), (int(xi), int(b)), LINE, 1)
-    points = np.rint(np.column_stack([x, y])).astype(np.int32)
-    for point in points:
-        cv2.circle(image, (int(point[0]), int(point[1])), 2, CURVE, -1, cv2.LINE_AA)
+    x, y, low, high = (np.rint(v).astype(int) for v in (x, y, low, high))
+    for at, lowest, highest in zip(x.tolist(), low.tolist(), high.tolist()):
+        bar(image, at, highest, at, lowest, LINE)
+    dots(image, x, y, 2.0, CURVE)
     for y_at, words in ((top + 12, f"{y1:.2f}"), (top + 26, "mm"), (bottom - 4, f"{y0:.2f}")):
-        text(image, (left - 5 - width(words, 0.36), y_at), words, 0.36, GRAY)
-    text(image, (left, bottom + 14), f"{x0:,.0f}", 0.36, GRAY)
+        text(image, (left - 5 - width(words, SMALL), y_at), words, SMALL, GRAY)
+    text(image, (left, bottom + 14), f"{x0:,.0f}", SMALL, GRAY)
     last = f"{x1:,.0f} cycles"
-    text(image, (right - width(last, 0.36), bottom + 14), last, 0.36, GRAY)
-
-
-def width(words: str, size: float) -> int:
-    import cv2
-
-    return int(cv2.getTextSize(words, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0])
+    text(image, (right - width(last, SMALL), bottom + 14), last, SMALL, GRAY)
 
 
 def ends(values: Image, least: float) -> tuple[float, float]:
@@ -121,14 +110,12 @@ def ends(values: Image, least: float) -> tuple[float, float]:
 
 def foot(image: Image, row: Row | None, parts: Sequence[Part]) -> None:
     """State of each part, then the flags, as many as fit."""
-    import cv2
-
-    cv2.line(image, (0, 252), (WIDTH, 252), LINE, 1)
+    bar(image, 0, 252, WIDTH, 252, LINE)
     x = 8
     for part in parts:
         words = f"{part.name}: {part.state}"
-        text(image, (x, 270), words, 0.42, FINE if part.state == "ok" else AMISS)
-        x += width(words, 0.42) + 16
+        text(image, (x, 270), words, PLAIN, FINE if part.state == "ok" else AMISS)
+        x += width(words, PLAIN) + 16
     flags = " ".join(row.flags) if row is not None else ""
-    for i, line in enumerate(textwrap.wrap(flags, 68, max_lines=2, placeholder=" ...")):
-        text(image, (8, 290 + 18 * i), line, 0.4)
+    for i, line in enumerate(textwrap.wrap(flags, 64, max_lines=2, placeholder=" ...")):
+        text(image, (8, 290 + 18 * i), line, PLAIN, INK)

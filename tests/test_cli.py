@@ -171,8 +171,9 @@ def test_a_run_needs_no_opencv(tmp_path):
     cv2.imwrite(str(tmp_path / "bad.png"), np.zeros(made.frames.shape[1:], np.uint8))
     with (tmp_path / "camera.toml").open("a") as profile:
         profile.write('bad_pixels = "bad.png"\n')
-    code = f"import sys; from edge.cli import main; print(main(['run', {str(made.rig)!r}]), 'cv2' in sys.modules)"
-    done = run(code)
+    command = ["run", str(made.rig), "--status", str(tmp_path / "status")]
+    done = run(f"import sys; from edge.cli import main; print(main({command}), 'cv2' in sys.modules)")
+    assert cv2.imread(str(tmp_path / "status" / "status.png")) is not None
     assert done.stdout.splitlines()[-1] == "0 False", done.stderr
     assert any(row.crack_mm is not None for row in read_records(tmp_path / "out").rows)
 

@@ -46,6 +46,7 @@ RANKS = {
     "edge.sources.edge_wave": 1.9,
     "edge.sources.load_lines": 1.9,
     "edge.lockin": 1.9,
+    "edge.letters": 1.9,
     "edge.cycles": 1.9,
     "edge.lone_samples": 1.9,
     "edge.copies": 1.9,

@@ -89,4 +89,4 @@ def measure() -> Iterator[Line]:
                 profile.write('bad_pixels = "bad.png"\n')
             yield from above(f"the loop at {size} above it, between fixes; OpenCV is not imported", most, rig)
             status = tempfile.mkdtemp(dir=folder)
-            yield from above(f"… at {size} with a status page, drawn with OpenCV's letters", most, rig, status)
+            yield from above(f"… at {size} with a status page", most, rig, status)
