@@ -25,6 +25,7 @@ class Condition:
     frames: int = FRAMES
     hot: float = 0.0  # share of pixels that stand 8 K high and are ten times as restless
     rig: dict[str, dict] = field(default_factory=dict)
+    profile: dict[str, float] = field(default_factory=dict)  # of the camera, where not the true one
     withheld: frozenset[int] = frozenset()
     words: tuple[str, ...] = ()  # flags that some row must carry
     tip_limit_px: float = 0.12

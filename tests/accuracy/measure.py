@@ -90,7 +90,7 @@ def copies(made: Recording) -> np.ndarray:
 
 
 def rig_of(condition: Condition, setting: Setting, made: Recording, folder: Path) -> Rig:
-    """The rig file of a render: true camera profile without frame delay, memory of 1500 frames."""
+    """The rig file of a render: true camera profile (but for the condition's) without frame delay, memory of 1500 frames."""
     tables = recordings.rig_tables(made, setting.width_mm, THICKNESS_MM, setting.K0_per_MPa)
     memory_s = FRAMES / made.camera.frame_rate_hz
     tables["specimen"] |= {"geometry": setting.geometry, "material": setting.material}
@@ -101,7 +101,7 @@ def rig_of(condition: Condition, setting: Setting, made: Recording, folder: Path
             tables[name] |= keys
     model = made.camera
     profile = {"tau_s": model.tau_s, "tau_sd_s": 0.0, "readout_s": model.readout_s, "readout_sd_s": 0.0}
-    (folder / "camera.toml").write_text(recordings.toml({**profile, "netd_K": model.netd_K}))
+    (folder / "camera.toml").write_text(recordings.toml({**profile, "netd_K": model.netd_K, **condition.profile}))
     (folder / "rig.toml").write_text(recordings.toml(tables))
     return load_rig(folder / "rig.toml", check_files=False)
 
@@ -138,7 +138,7 @@ def compare(condition: Condition, index: int) -> dict[str, Any]:
         "contacts_in_rows": sum(r.contact_length_mm is not None for r in rows),
         "contact_true_mm": setting.contact.length_mm,
     }  # fmt: skip
-    out |= against_tip(setting, made, row) | against_maps(made, maps, available(made, dup))
+    out |= against_tip(setting, made, row, FRAMES / made.camera.frame_rate_hz) | against_maps(made, maps, available(made, dup))
     return {k: round(float(v), 6) if isinstance(v, (float, np.floating)) else v for k, v in out.items()}
 
 
@@ -166,12 +166,13 @@ def available(made: Recording, dup: np.ndarray) -> int:
     return min(int(use.sum()), FRAMES)
 
 
-def against_tip(setting: Setting, made: Recording, row: Row) -> dict[str, Any]:
+def against_tip(setting: Setting, made: Recording, row: Row, memory_s: float) -> dict[str, Any]:
     """Errors of tip, K, T and contact, plain and in stated deviations (z_...)."""
     plate = setting.plate
     if row.tip_row_px is None or row.tip_col_px is None or not np.isfinite(plate.tip_px[0]):
         return {"tip": row.tip_row_px is not None}
-    slip = made.camera.slip_px_per_h * float(made.exposure_s[-1]) / 3600
+    # a row tells what was half a memory ago (hw_notes/records_and_flags.md)
+    slip = made.camera.slip_px_per_h * (float(made.exposure_s[-1]) - memory_s / 2) / 3600
     way = np.deg2rad(made.camera.slip_deg)
     tip = (plate.tip_px[0] - slip * np.sin(way), plate.tip_px[1] + slip * np.cos(way))
     along, across = (float(v) for v in crack_coordinates(row.tip_row_px, row.tip_col_px, tip, plate.angle_deg, 1.0))

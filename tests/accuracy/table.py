@@ -132,9 +132,10 @@ def drawn(results: list[Result]) -> str:
         return "–"
     tips = [x for x in r if x["tip"]]
     touching = [x for x in tips if x["contact_true_mm"] > 0]
-    dK = values(tips, "dK_off")
+    dK, own = values(tips, "dK_off"), values(tips, "dK_own_off")
     out = [
-        f"{len(r)} renders; tip found in {len(tips)}; ΔK rms error {100 * rms(dK):.2f} %, largest {100 * np.abs(dK).max():.1f} %; "
+        f"{len(r)} renders; tip found in {len(tips)}; ΔK rms error {100 * rms(dK):.2f} %, with K₀ and scale as they truly are "
+        f"{100 * rms(own):.2f} %, largest {100 * np.abs(own).max():.1f} %; "
         f"false contact in {sum(bool(x['contact']) for x in tips if not x['contact_true_mm'])} of {len(tips) - len(touching)}; "
         f"contact, from strong to far below the noise, found in {sum(bool(x['contact']) for x in touching)} of {len(touching)}.\n",
         intervals({"at rest": [x for x in tips if not x["slips"]], "slipping": [x for x in tips if x["slips"]]}),
