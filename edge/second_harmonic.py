@@ -16,6 +16,8 @@ from edge.surroundings import smoothed
 CLEAR = 4.0  # deviations beyond which a share is taken out
 FAR_BLUR_PX, DOUBT_BLUR_PX = 1.2, 0.7
 LEAST_PIXELS = 200
+GRADIENT_VARIANCE = 0.0139  # of `gradient` in white noise of deviation 1 (simulated)
+LEAST_TOLD = 3.0  # of a copy's mean square over that of its noise
 SURE_SD = 0.004  # deviation of the far field's share below which it is preferred to the load signal's
 
 
@@ -41,14 +43,20 @@ def clean(
     load_h2: complex,
     load_h2_sd: float,
     least_sd: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    h1_sd_K: float = 0.0,
+    still: bool = False,
 ) -> Cleaned:
-    """h1, h2 (rows, columns) complex, K; sd_K of each component of h2; far (rows, columns) bool: pixels beside which
-    there is neither contact nor dissipation. load_h2: what the load signal has. least_sd: of the share and of a
-    motion right and down, where pixels share noise (edge/shared_noise.py)."""
+    """h1, h2 (rows, columns) complex, K; sd_K of each component of h2, h1_sd_K of h1; far (rows, columns) bool: pixels beside
+    which there is neither contact nor dissipation. load_h2: what the load signal has. least_sd: of the share and of a
+    motion right and down, where pixels share noise (edge/shared_noise.py). still: motion has been taken out already, with the
+    noise of these very gradients, which would look like motion again."""
     # T(x - d sin phi) = T(x) - d grad Im[h1 e^{i phi}] sin phi, whose 2f part is +i/2 d grad h1
     right, down = gradient(h1)
     copies = h1, 0.5j * right, 0.5j * down
-    b, sd = _strengths(np.stack([c[far] for c in copies]), h2[far], sd_K)
+    count = 1 if still else 3
+    b, sd = np.zeros(3, complex), np.full(3, np.inf)
+    noise = h1_sd_K**2 * np.array([2.0, 0.5 * GRADIENT_VARIANCE, 0.5 * GRADIENT_VARIANCE])
+    b[:count], sd[:count] = _strengths(np.stack([c[far] for c in copies[:count]]), h2[far], sd_K, noise[:count])
     sd = np.maximum(sd, least_sd)
     share, share_sd = complex(b[0]), float(sd[0])
     disagrees = abs(share - load_h2) > 4 * np.hypot(share_sd, load_h2_sd) + 0.003
@@ -64,17 +72,22 @@ def clean(
     return Cleaned(cleaned, share_sd, left, sd[1:], bool(abs(out[0]) > 0), bool(disagrees))
 
 
-def _strengths(x: np.ndarray, y: np.ndarray, sd_K: float) -> tuple[np.ndarray, np.ndarray]:
-    """Of the copies x (3, n) in y (n,), complex least squares, and the deviation of a component of each; 0 and infinite
-    where the pixels cannot tell."""
-    unknown = np.zeros(len(x), complex), np.full(len(x), np.inf)
-    if y.size < LEAST_PIXELS or not np.any(np.abs(x[0]) > 0):
-        return unknown
+def _strengths(x: np.ndarray, y: np.ndarray, sd_K: float, noise: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of the copies x (m, n) in y (n,), complex least squares, and the deviation of a component of each; 0 and infinite
+    where the pixels cannot tell. noise (m,): mean square of what is noise in the copies themselves; not taken off, it would make
+    them too weak (errors in variables: Fuller, Measurement Error Models, 1987, from memory)."""
+    b, sd = np.zeros(len(x), complex), np.full(len(x), np.inf)
+    seen = x.conj() @ x.T
+    told = np.diag(seen).real > LEAST_TOLD * y.size * noise
+    if y.size < LEAST_PIXELS or not np.any(np.abs(x[0]) > 0) or not told[0]:
+        return b, sd
+    x, seen = x[told], seen[np.ix_(told, told)]
     try:
-        inverse = np.linalg.inv(x.conj() @ x.T)
+        inverse = np.linalg.inv(seen - np.diag(y.size * noise[told]))
     except np.linalg.LinAlgError:
-        return unknown
-    return inverse @ (x.conj() @ y), sd_K * np.sqrt(np.diag(inverse).real)
+        return b, sd
+    b[told], sd[told] = inverse @ (x.conj() @ y), sd_K * np.sqrt(np.diag(inverse @ seen @ inverse).real)
+    return b, sd
 
 
 def doubts(h1: np.ndarray, covariance: np.ndarray, motion_sd_px: np.ndarray) -> np.ndarray:

@@ -71,11 +71,12 @@ def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool)
     found, maps, left = still.found, still.maps, still.left
     far, sd = _far(rig, still.usable, found), float(sd_K[1])
     least_sd = left.copies_sd if left is not None else (0.0, 0.0, 0.0)
-    cleaned = second_harmonic.clean(maps[0], maps[1], sd, far, load.h2, load.h2_sd, least_sd)
+    measured = still.swings is not swing.NOT_MEASURED
+    known = load.h2, load.h2_sd, least_sd, float(sd_K[0]), measured
+    cleaned = second_harmonic.clean(maps[0], maps[1], sd, far, *known)
     covariance = left.covariance if left is not None else np.diag([cleaned.share_sd**2, 0.0])
     unseen_px = still.swings.doubt_px
-    if still.swings is swing.NOT_MEASURED and np.isfinite(cleaned.left_sd_px).all():
-        # a short crack leaves no room for it beside its zones: then the far field tells
+    if not measured and np.isfinite(cleaned.left_sd_px).all():  # no room for it beside a short crack's zones: the far field tells
         unseen_px = np.minimum(unseen_px, swing.believed(cleaned.left_px, cleaned.left_sd_px)[1])
     around = still.usable, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px
     seen = closure.analyse(
