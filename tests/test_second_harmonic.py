@@ -4,7 +4,7 @@ import numpy as np
 import plates
 import pytest
 
-from edge.second_harmonic import clean, doubts
+from edge.second_harmonic import GRADIENT_VARIANCE, clean, doubts, gradient
 
 K0_T, SD_K = 3.1e-6 * 295.0, 0.002
 PLATE = plates.centre_crack(shape=(70, 100), tip_px=(34.3, 45.6), half_mm=12.0, stress_MPa=90.0)
@@ -63,6 +63,34 @@ def test_what_a_small_swing_brings_to_2f_is_taken_out(d_px):
     found = clean(H1, h2, 0.01 * SD_K, FAR, 0j, 1e-4)
     before, after = (np.sqrt(np.mean(np.abs(h[FAR]) ** 2)) for h in (h2, found.h2))
     assert before > 5 * 0.01 * SD_K and after < 0.4 * before
+
+
+def test_a_motion_is_not_seen_as_less_for_the_noise_of_the_field_it_moves():
+    d_px, noise_1f = 0.3, 2 * SD_K  # a quarter of the slopes' mean square in the far field is noise
+    swung = 0.5j * d_px * gradient(H1)[0]
+
+    def seen_px(seed, h1_sd_K):
+        h1, h2 = H1 + 2 * noise([6, seed]), swung + 4 * noise([7, seed])
+        found = clean(h1, h2, 4 * SD_K, FAR, 0j, 1e-4, h1_sd_K=h1_sd_K)  # too noisy for it to be taken out
+        return found.left_px[0].real, found.left_sd_px[0]
+
+    told = np.array([seen_px(seed, noise_1f) for seed in range(120)])
+    mean, sd = told[:, 0].mean(), np.sqrt(np.mean(told[:, 1] ** 2) / 120)
+    assert abs(mean - d_px) < 3 * sd and 3 * sd < 0.3 * d_px
+    plain = np.mean([seen_px(seed, 0.0)[0] for seed in range(120)])
+    assert plain < 0.85 * d_px  # what it looks like with the noise taken for slopes
+
+
+def test_the_variance_of_a_gradient_in_noise_is_the_one_reckoned_with():
+    parts = [np.var(g.real[8:-8, 8:-8]) for g in gradient(noise(8).real / SD_K + 0j)]
+    assert np.mean(parts) == pytest.approx(GRADIENT_VARIANCE, rel=0.1)
+
+
+def test_a_motion_that_was_taken_out_is_not_put_back_for_the_noise_of_its_gradients():
+    h1 = H1 + 5 * noise(9)
+    h2 = noise(10) - 0.5j * 0.6 * gradient(5 * noise(9))[0]  # what is left where the gradients of a noisy map were taken off
+    assert np.array_equal(clean(h1, h2, SD_K, FAR, 0j, 1e-4, h1_sd_K=5 * SD_K, still=True).h2, h2)
+    assert not np.array_equal(clean(h1, h2, SD_K, FAR, 0j, 1e-4).h2, h2)
 
 
 @pytest.mark.parametrize("sd, taken_out", [(1e-3, True), (2e-2, False)])
