@@ -69,6 +69,14 @@ def test_quiet_is_what_lies_ahead_and_beside_and_well_away_from_core_and_wake():
     wide_wake = Region(0.6, 5.0, 180.0, 1.0, 15, None)
     assert quiet(z, wide_wake, 2.0).tolist() == [True, False, True, False, False, True]
     assert quiet(z, replace(wide_wake, inner_mm=1.2, wake_mm=0.5), 2.0).tolist() == [False] * 5 + [True]
+    assert quiet(z, replace(wide_wake, zones_mm=1.2), 2.0).tolist() == [False] * 5 + [True]
+
+
+def test_zones_reach_as_far_where_a_short_crack_leaves_less_room_to_leave_out():
+    steel = rig_for(PLATE, "plate", diffusivity_mm2_per_s=14.0)
+    short, long = (choose(steel, crack_mm, 5.0, 7.0, conducting=False) for crack_mm in (1.5, 40.0))
+    assert short.inner_mm == short.wake_mm == pytest.approx(0.25 * 1.5)
+    assert short.zones_mm == long.zones_mm == max(long.inner_mm, long.wake_mm) == 0.75
 
 
 @pytest.mark.parametrize("geometry, first_mm, last_mm", [("SENT", 0.0, W), ("MT", -W / 2, W / 2), ("CT", -np.inf, W)])
