@@ -21,6 +21,7 @@ POINTS = 10  # of the cycle: exact up to the 6th order in d
 STEPS = 3
 ROUNDS = 2
 CORES, WIDE_CORES = 1.5, 3.0  # away from the tip the swing is measured; and once more, lest a wide zone of dissipation look like one
+TAILS, TAIL_K = (0.5, 0.8), 0.02  # sizes of a zone of dissipation over where it should end, and its height (our own choice)
 REACH = 1.3  # of the region's radius the series holds
 LEAST_PX = 0.01  # not worth taking out
 STILL_PX, SWINGS_PX = 0.01, 0.5  # common practice, no source
@@ -99,7 +100,8 @@ def _measured(
     ring = quiet & found.region.holds(z)
     if np.count_nonzero(ring) < region.LEAST_PIXELS:
         return None
-    return measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], sd_K, view, offset_sd_K)
+    tails_mm = tuple(share * found.region.zones_mm for share in TAILS)
+    return measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], sd_K, view, offset_sd_K, tails_mm)
 
 
 def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:
@@ -124,23 +126,26 @@ def measure(
     sd_K: float,
     view: View,
     offset_sd_K: float = 0.0,
+    tails_mm: tuple[float, ...] = (),
 ) -> Swing:
-    """From h1, h2 (n,) complex K, h2 with deviation sd_K of each component beside one of all, offset_sd_K, at places z (n,)."""
+    """From h1, h2 (n,) complex K, h2 with deviation sd_K of each component beside one of all, offset_sd_K, at places z (n,).
+    tails_mm: sizes of zones of dissipation whose tails may reach there, around the tip and off it along the crack."""
     n = np.arange(1, len(coefficients) + 1)
     slope = williams.analytic(coefficients * (n / 2 - 1), z) / z
     slope = slope * np.exp(-1j * np.deg2rad(view.angle_deg)) * view.mm_per_px * view.K_per_MPa
+    tails = [np.exp(-0.5 * (np.abs(z) / size_mm) ** 2) * way for size_mm in tails_mm for way in (1.0, z.real / size_mm)]
     # d/dx of Re f is Re f', d/dy is Re(i f'), and down is -y
-    x = np.stack([h1, np.full(z.size, offset_sd_K), 0.5j * slope.real, 0.5j * (-1j * slope).real])
-    prior = np.array([0, sd_K**2, 0, 0])  # the unit of the offset is its deviation
+    x = np.stack([0.5j * slope.real, 0.5j * (-1j * slope).real, h1, np.full(z.size, offset_sd_K), *tails])
+    prior = np.array([0, 0, 0, sd_K**2, *[(sd_K / TAIL_K) ** 2] * len(tails)])  # the unit of the offset is its deviation
     inverse = np.linalg.pinv(x.conj() @ x.T + np.diag(prior), hermitian=True)
-    sd = sd_K * np.sqrt(np.diag(inverse).real)[2:]
-    b = np.zeros(4, complex)  # share of h1, offset, motion right and down
+    sd = sd_K * np.sqrt(np.diag(inverse).real)[:2]
+    b = np.zeros(len(x), complex)  # motion right and down, share of h1, offset, tails
     for step in range(STEPS):
-        model = seen(coefficients, z, b[2:], view)[1] if step else 0.0
-        b = b + inverse @ (x.conj() @ (h2 - b[:2] @ x[:2] - model) - prior * b)
-        if not np.any(np.abs(b[2:]) > CLEAR * sd):
+        model = seen(coefficients, z, b[:2], view)[1] if step else 0.0
+        b = b + inverse @ (x.conj() @ (h2 - b[2:] @ x[2:] - model) - prior * b)
+        if not np.any(np.abs(b[:2]) > CLEAR * sd):
             break
-    d = b[2:]
+    d = b[:2]
     mean, doubt = believed(d, sd)
     return Swing(mean, doubt, bool(np.any(np.abs(d) > CLEAR * sd)))
 

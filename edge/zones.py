@@ -21,6 +21,7 @@ LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
+SHAPED = 8  # parameters of a pair: two complex heights, four of shape
 ROUNDS = 24  # of looking a step ahead each way, or half as far
 STEP_PX = 0.05  # deviation that the grid itself adds
 
@@ -68,8 +69,9 @@ def bell(x: np.ndarray, place: np.ndarray | float, size: np.ndarray | float) -> 
 @dataclass(frozen=True)
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
-    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other.
-    likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px."""
+    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, over
+    the pair's misfit. likeliest: start, length, C and its deviation of the best single model; bell: place and
+    size of it, px."""
 
     C_K: float
     C_sd_K: float
@@ -132,7 +134,8 @@ def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], l
     pair (4,), taper alone (2,) and bell alone (2,) on the grid; longest_px: a taper.
 
     Of a zone far above the noise the nearest shape of a grid leaves more than a zone must earn, and the other one would
-    earn it. So each of the three is followed to its best shape between the grid's places.
+    earn it. So each of the three is followed to its best shape between the grid's places; and where even the pair does not
+    explain the profile down to its noise, a zone has to explain as many times more.
     """
     x, (y, white) = profile.x_px, profile.whitened()
     lows, highs = np.array([STARTS[0], SHORTEST, PLACES[0], SIZES[0]]), np.array([STARTS[1], longest_px, PLACES[1], SIZES[1]])
@@ -162,7 +165,8 @@ def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], l
             at = shapes[best]
         most.append(float(scores[best]))
     pair, taper_alone, bell_alone = max(most), *most[1:]
-    return pair - bell_alone, pair - taper_alone
+    misfit = max(1.0, (float(np.sum(np.abs(y) ** 2)) - pair) / max(1, 2 * y.size - SHAPED))
+    return (pair - bell_alone) / misfit, (pair - taper_alone) / misfit
 
 
 def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.ndarray, sizes: np.ndarray) -> Models:
@@ -208,7 +212,7 @@ def _summary(m: Models, gains: tuple[float, float]) -> TwoZones:
     turns = _reversals(m.c, m.d, m.tapers, m.bells)
     known = np.isfinite(turns)
     reversal, reversal_sd = START, START_SD
-    if known.any():
+    if m.weight[known].sum() > 0:
         reversal, reversal_sd = mean_sd(turns[known], m.weight[known] / np.sum(m.weight[known]))
     best = int(np.argmax(m.weight))
     start, length = m.tapers[best]

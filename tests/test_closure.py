@@ -140,6 +140,18 @@ def test_a_zone_far_above_the_noise_earns_the_other_one_nothing(over_noise, size
         assert found.gain_taper < EARNED
 
 
+def test_a_zone_earns_less_where_even_both_do_not_explain_the_profile():
+    """Dissipation that is no bell, seen ten times better, stays as unlike one: it earns the other zone no more."""
+    x = np.arange(-60.0, 31.0) + 0.37
+    noise = np.random.default_rng(5).standard_normal((2, x.size))
+    shape = 1 / (1 + ((x - 4.0) / 5.0) ** 4)
+    gains = [
+        zones.two_zones(zones.Profile(x, over_noise * shape + noise[0] + 1j * noise[1], np.ones(x.size), 1.8)).gain_taper
+        for over_noise in (300.0, 3000.0)
+    ]
+    assert gains[1] < 1.5 * gains[0]  # of the chi-square alone a hundred times as much
+
+
 def test_heat_behind_the_tip_in_phase_with_that_ahead_is_no_contact():
     """Plastic wake, or the dissipation zone's own tail: told apart by the phase between the zones."""
     rows, columns = np.indices(PLATE.sum_MPa.shape)
