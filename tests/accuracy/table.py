@@ -138,7 +138,7 @@ def drawn(results: list[Result]) -> str:
         f"{100 * rms(own):.2f} %, largest {100 * np.abs(own).max():.1f} %; "
         f"false contact in {sum(bool(x['contact']) for x in tips if not x['contact_true_mm'])} of {len(tips) - len(touching)}; "
         f"contact, from strong to far below the noise, found in {sum(bool(x['contact']) for x in touching)} of {len(touching)}.\n",
-        intervals({"at rest": [x for x in tips if not x["slips"]], "slipping": [x for x in tips if x["slips"]]}),
+        intervals({"all": tips, "at rest": [x for x in tips if not x["slips"]], "slipping": [x for x in tips if x["slips"]]}),
         f"\nWithout a tip, with a false contact, or off by more than {FAR_OFF:g} deviations:\n",
     ]
     for x in r:
