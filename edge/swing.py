@@ -100,8 +100,12 @@ def _measured(
     ring = quiet & found.region.holds(z)
     if np.count_nonzero(ring) < region.LEAST_PIXELS:
         return None
-    tails_mm = tuple(share * found.region.zones_mm for share in TAILS)
-    return measure(found.coefficients, z[ring], maps[0][ring], maps[1][ring], sd_K, view, offset_sd_K, tails_mm)
+    seen_there = z[ring], maps[0][ring], maps[1][ring], sd_K, view, offset_sd_K
+    plain = measure(found.coefficients, *seen_there)
+    if not plain.clear:
+        return plain
+    # what looks like a swing may be dissipation, or be changed by it
+    return measure(found.coefficients, *seen_there, tuple(share * found.region.zones_mm for share in TAILS))
 
 
 def seen(coefficients: np.ndarray, z: np.ndarray, d_px: np.ndarray, view: View) -> tuple[np.ndarray, np.ndarray]:

@@ -21,6 +21,7 @@ LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
+CLEAR = 4.0  # deviations of a chi-square beyond which it is a misfit
 SHAPED = 8  # parameters of a pair: two complex heights, four of shape
 ROUNDS = 24  # of looking a step ahead each way, or half as far
 STEP_PX = 0.05  # deviation that the grid itself adds
@@ -165,7 +166,9 @@ def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], l
             at = shapes[best]
         most.append(float(scores[best]))
     pair, taper_alone, bell_alone = max(most), *most[1:]
-    misfit = max(1.0, (float(np.sum(np.abs(y) ** 2)) - pair) / max(1, 2 * y.size - SHAPED))
+    free = max(1, 2 * y.size - SHAPED)
+    misfit = (float(np.sum(np.abs(y) ** 2)) - pair) / free
+    misfit = misfit if misfit > 1 + CLEAR * (2 / free) ** 0.5 else 1.0
     return (pair - bell_alone) / misfit, (pair - taper_alone) / misfit
 
 
