@@ -1,9 +1,12 @@
 """How far a cracked plate swings, from the second harmonic around its tip, where dissipation stands there as well."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from edge import swing
+from edge.region import Region
 from edge.swing import View
 
 VIEW = View(0.0, 0.06, -0.5 * 3.1e-6 * 295.0)
@@ -43,3 +46,17 @@ def test_where_nothing_dissipates_its_tails_cost_little():
 def test_a_plate_that_stands_still_is_not_said_to_swing_for_its_dissipation():
     assert not any(measured((0.0, 0.0), 0.030, TAILS_MM, seed).clear for seed in range(20))
     assert all(measured((0.0, 0.0), 0.030, (), seed).clear for seed in range(3))
+
+
+@pytest.mark.parametrize("d_px, with_tails", [((0.0, 0.0), False), ((0.5, -0.3), True)])
+def test_tails_widen_the_doubt_of_a_swing_that_is_seen_and_of_no_other(d_px, with_tails):
+    found = SimpleNamespace(coefficients=SERIES, region=Region(1.125, 3.5, 180.0, 0.75, 15, None, 0.75))
+    z = X + 1j * Y
+    one, two = swing.seen(SERIES, z, np.array(d_px, complex), VIEW)
+    rng = np.random.default_rng(3)
+    maps = np.stack([one, two]) + SD_K * (rng.standard_normal((2, *z.shape)) + 1j * rng.standard_normal((2, *z.shape)))
+    told = swing._measured(found, z, np.ones(z.shape, bool), maps, SD_K, VIEW, 0.0)
+    ring = found.region.holds(z)
+    plain, wider = (swing.measure(SERIES, z[ring], *maps[:, ring], SD_K, VIEW, tails_mm=tails) for tails in ((), TAILS_MM))
+    assert wider.doubt_px[0] > 1.1 * plain.doubt_px[0] or not with_tails
+    assert told.doubt_px == pytest.approx((wider if with_tails else plain).doubt_px)
