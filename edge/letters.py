@@ -1,4 +1,4 @@
-"""Words, lines and dots on a small picture without a graphics library, which would take 28 MB of the loop's memory.
+"""Words, lines and dots on a small picture without a graphics library, which would take more memory than all the rest of the loop's own.
 
 The letters come ready-made as gray pictures (edge/letters.npz, by hw_notes/letters.py); the picture is packed as Portable
 Network Graphics (ISO/IEC 15948, from memory; OpenCV reads it in the tests).

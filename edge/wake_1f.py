@@ -13,7 +13,9 @@ from edge.handbook import clipped_harmonics
 from edge.rig import Rig
 from edge.zones import bell, taper
 
-SHARES = np.linspace(0.1, 0.6, 26)  # of the load range below which faces touch, where it is not measured (Elber 1971; Newman 1984)
+# of the load range below which faces touch, where it is not measured (half of it: Elber, ASTM STP 486 (1971) 230; 0.2 to 0.5:
+# Newman, Int. J. Fract. 24 (1984) R131; both from memory), with a margin of our own choice
+SHARES = np.linspace(0.1, 0.6, 26)
 WIDTHS_PX = np.geomspace(0.8, 6.0, 14)  # across the crack, deviations
 REACH = 3.0  # of them: as far as pixels are looked at
 LEAST = 0.1  # deviations of a pixel: less of it in the ring is not worth a fit

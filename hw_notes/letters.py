@@ -14,8 +14,9 @@ import matplotlib
 import numpy as np
 from matplotlib.ft2font import FT2Font, LoadFlags
 
+from edge.letters import SIZES
+
 LETTERS = "".join(map(chr, range(32, 127))) + "±"
-SIZES = 11, 12, 14, 18
 ASCENT, DESCENT = 1.0, 0.4  # of the size
 EXTRA = 0.3  # pixels between letters: whole pixels crowd some
 
