@@ -191,10 +191,11 @@ class Desk:
 
     def _row(self, row: Row, line: str) -> None:
         key = (row.seq, row.time_utc)
-        if self._last_seq is not None and row.seq <= self._last_seq:
-            if key in self._known:
-                self.counts.duplicates += 1
-                return
+        again = self._last_seq is not None and row.seq <= self._last_seq
+        if key in self._known and (again or row.time_utc):  # without a time a number may come back in a new count
+            self.counts.duplicates += 1
+            return
+        if again:
             self.notes.say(f"seq goes back from {self._last_seq} to {row.seq}: the sender has begun a new count")
         elif self._last_seq is not None and row.seq > self._last_seq + 1:
             self.counts.lost += row.seq - self._last_seq - 1
