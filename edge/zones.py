@@ -21,6 +21,7 @@ LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
+CLOSE_STARTS, CLOSE_LENGTHS = np.arange(-3.0, 0.6, 0.5), np.geomspace(2.0, 24.0, 8)  # px, of tapers close behind the tip
 CLEAR = 4.0  # deviations of a chi-square beyond which it is a misfit
 SHAPED = 8  # parameters of a pair: two complex heights, four of shape
 ROUNDS = 24  # of looking a step ahead each way, or half as far
@@ -67,12 +68,21 @@ def bell(x: np.ndarray, place: np.ndarray | float, size: np.ndarray | float) -> 
     return np.exp(-0.5 * ((x - place) / size) ** 2)
 
 
+def odd_taper(start: np.ndarray) -> np.ndarray:
+    """What a start costs in chi-square by what is believed of it; the same for a bell below."""
+    return ((start - START) / START_SD) ** 2
+
+
+def odd_bell(place: np.ndarray, size: np.ndarray) -> np.ndarray:
+    return ((place - PLACE) / PLACE_SD) ** 2 + (np.log(size / SIZE) / np.log(SIZE_FACTOR)) ** 2
+
+
 @dataclass(frozen=True)
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
-    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, over
-    the pair's misfit. likeliest: start, length, C and its deviation of the best single model; bell: place and
-    size of it, px."""
+    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, less what
+    is odd about its shape, over the pair's misfit. opposed: deviations by which the profile turns its phase. likeliest: start,
+    length, C and its deviation of the best single model; bell: place and size of it, px."""
 
     C_K: float
     C_sd_K: float
@@ -86,6 +96,7 @@ class TwoZones:
     reversal_sd_px: float
     gain_taper: float
     gain_bell: float
+    opposed: float
     likeliest: tuple[float, float, complex, float]
     bell: tuple[float, float]
 
@@ -127,12 +138,22 @@ def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
             size * 1.2 ** way[::2],
         )
         models = Models(**{**vars(fine), "starts": models.starts})
-    return _summary(models, gains(profile, models.starts, longest))
+    ahead = complex(np.sum(models.weight * models.d / np.abs(models.d)))
+    return _summary(models, gains(profile, models.starts, longest), opposed(profile, ahead / abs(ahead)))
+
+
+def opposed(profile: Profile, ahead: complex) -> float:
+    """How many deviations the profile is opposite in phase to `ahead` (of size 1) close behind the tip, where it is most so. What the
+    bell would have there is left in: a zone ahead that is no bell makes a taper explain a lot, but turns the phase of nothing."""
+    y, white = profile.whitened()
+    a = white(np.concatenate([taper(profile.x_px, start, CLOSE_LENGTHS[:, None]) for start in CLOSE_STARTS]))
+    return float(np.max(-(np.conj(ahead) * (a @ y)).real / np.sqrt(np.maximum(np.sum(a * a, 1), 1e-9))))
 
 
 def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], longest_px: float) -> tuple[float, float]:
-    """Fall of chi-square that the taper brings beside the bell, and the bell beside the taper. starts: shapes of the best
-    pair (4,), taper alone (2,) and bell alone (2,) on the grid; longest_px: a taper.
+    """Fall of chi-square that the taper brings beside the bell, and the bell beside the taper, less what is odd about their
+    shapes by what is believed of them. starts: shapes of the best pair (4,), taper alone (2,) and bell alone (2,) on the grid;
+    longest_px: a taper.
 
     Of a zone far above the noise the nearest shape of a grid leaves more than a zone must earn, and the other one would
     earn it. So each of the three is followed to its best shape between the grid's places; and where even the pair does not
@@ -143,16 +164,17 @@ def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], l
     steps = np.array([0.25, 0.25, 0.25, 0.2])
 
     def explained(shapes: np.ndarray, kinds: slice) -> np.ndarray:
-        """By models (m, k) of the parameters `kinds` of start, length, place, size."""
+        """By models (m, k) of the parameters `kinds` of start, length, place, size, less what is odd about them."""
         of = dict(zip(range(4)[kinds], shapes.T[:, :, None]))
         columns = [white(taper(x, of[0], of[1]))] if 0 in of else []
         columns += [white(bell(x, of[2], of[3]))] if 2 in of else []
+        odd = np.ravel((odd_taper(of[0]) if 0 in of else 0.0) + (odd_bell(of[2], of[3]) if 2 in of else 0.0))
         if len(columns) == 1:
-            return np.abs(columns[0] @ y) ** 2 / np.maximum(np.sum(columns[0] ** 2, 1), 1e-9)
+            return np.abs(columns[0] @ y) ** 2 / np.maximum(np.sum(columns[0] ** 2, 1), 1e-9) - odd
         a, b = columns
         aa, bb, ab, ay, by = np.sum(a * a, 1), np.sum(b * b, 1), np.sum(a * b, 1), a @ y, b @ y
         det = np.maximum(aa * bb - ab**2, 1e-9 * np.maximum(aa * bb, 1e-9))
-        return (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * (ay * np.conj(by)).real) / det
+        return (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * (ay * np.conj(by)).real) / det - odd
 
     most = []
     for at, kinds in zip(starts, (slice(0, 4), slice(0, 2), slice(2, 4))):
@@ -186,11 +208,8 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     det = np.maximum(aa * bb - ab**2, 1e-9 * aa * bb)
     alike = ay.real * by.real + ay.imag * by.imag
     explained = (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * alike) / det
-    believed = np.where(shown > LEAST_SHOWN, 0.0, -np.inf) + (
-        -0.5 * ((tapers[:, :1] - START) / START_SD) ** 2
-        - 0.5 * ((bells[:, 0] - PLACE) / PLACE_SD) ** 2
-        - 0.5 * (np.log(bells[:, 1] / SIZE) / np.log(SIZE_FACTOR)) ** 2
-    )
+    odd = odd_taper(tapers[:, :1]) + odd_bell(bells[:, 0], bells[:, 1])
+    believed = np.where(shown > LEAST_SHOWN, -0.5 * odd, -np.inf)
     score = 0.5 * explained - np.log(det) + believed
     kept = np.argpartition(score, -min(MOST_MODELS, score.size), axis=None)[-MOST_MODELS:]
     i, j = np.unravel_index(kept, score.shape)
@@ -203,7 +222,7 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), best)
 
 
-def _summary(m: Models, gains: tuple[float, float]) -> TwoZones:
+def _summary(m: Models, gains: tuple[float, float], opposed: float) -> TwoZones:
     """Means and deviations over the models."""
     ratio = m.c * np.conj(m.d)
     turn = complex(np.sum(m.weight * ratio / np.maximum(np.abs(ratio), 1e-30)))
@@ -231,6 +250,7 @@ def _summary(m: Models, gains: tuple[float, float]) -> TwoZones:
         reversal,
         float(np.hypot(reversal_sd, STEP_PX)),
         *gains,
+        opposed,
         (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
         (float(m.bells[best][0]), float(m.bells[best][1])),
     )

@@ -8,7 +8,7 @@ from more import chosen
 
 from edge import zones
 from edge.bench_field import Ahead, Contact, clipped_harmonics
-from edge.closure import EARNED, analyse
+from edge.closure import EARNED, analyse, contact_stands
 from edge.record import Row
 
 PLATE = plates.centre_crack(shape=(80, 140), tip_px=(38.4, 96.3))
@@ -138,6 +138,37 @@ def test_a_zone_far_above_the_noise_earns_the_other_one_nothing(over_noise, size
         values = over_noise * zones.bell(x, place_px, size_px) + noise[0] + 1j * noise[1]
         found = zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8))
         assert found.gain_taper < EARNED
+
+
+OTHER_SHAPES = {  # of a zone ahead, place and size in px
+    "long tails": lambda u: 1 / (1 + (u / 2) ** 2),
+    "tails": lambda u: 1 / (1 + (u / 2) ** 2) ** 2,
+    "flat top": lambda u: 1 / (1 + (u / 3) ** 4),
+}
+
+
+@pytest.mark.parametrize("over_noise", chosen([10.0, 20.0, 40.0, 80.0], 2))
+@pytest.mark.parametrize("shape", OTHER_SHAPES)
+def test_a_zone_that_is_no_bell_turns_no_phase(shape, over_noise):
+    """A wider bell less a taper would explain its tails; but they are in phase with it."""
+    x = np.arange(-60.0, 31.0) + 0.37
+    for seed in range(15):
+        rng = np.random.default_rng(seed)
+        place_px, noise = rng.uniform(0.5, 3.0), rng.standard_normal((2, x.size))
+        values = over_noise * OTHER_SHAPES[shape](x - place_px) + noise[0] + 1j * noise[1]
+        assert not contact_stands(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8)))
+
+
+@pytest.mark.long
+def test_noise_alone_shows_no_contact_in_thousands_of_open_cracks():
+    x = np.arange(-60.0, 31.0) + 0.37
+    found = 0
+    for seed in range(2000):
+        rng = np.random.default_rng(seed)
+        place_px, size_px, noise = rng.uniform(0.5, 3.5), rng.uniform(1.2, 3.5), rng.standard_normal((2, x.size))
+        values = rng.uniform(0, 25) * zones.bell(x, place_px, size_px) + noise[0] + 1j * noise[1]
+        found += contact_stands(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8)))
+    assert found <= 1
 
 
 def test_a_zone_earns_less_where_even_both_do_not_explain_the_profile():
