@@ -23,7 +23,7 @@ EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: noise alone 
 OPPOSED = 2.0  # deviations, of the profile itself
 OPPOSITE_DEG = 100.0  # phase gap beyond which two zones are two
 LEAST_LENGTH_PX = 2.5
-LEAST_SHARE = 0.1  # of the zone ahead: less may be its own tail, shaped otherwise than the bell
+LEAST_SHARE = 0.1  # of the other zone: less may be its own tail, shaped otherwise than its model
 WIDTHS_PX = (1.2, 1.8, 2.7, 4.0)
 AHEAD_PX = 30
 LARGEST_OPENING_SD = 0.15  # a flat guess over all fractions has 0.29
@@ -135,9 +135,9 @@ def analyse(
     near = [float(np.sum(np.abs(p.values / p.sd)[np.abs(p.x_px) < 12] ** 2)) for p in profiles]
     profile = profiles[int(np.argmax(near))]
     zones = two_zones(profile, crack_mm / mm_per_px if crack_mm > 0 else np.inf)
-    ahead = zones.gain_bell > EARNED
+    contact, ahead = told(zones)
     ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
-    if not contact_stands(zones):
+    if not contact:
         return Closure(
             ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=("no_contact", "ahead_only") if ahead else ("no_contact",)
         )
@@ -187,13 +187,20 @@ def opening(zones: TwoZones, third: Profile) -> tuple[float, float] | None:
     return (mean, float(np.hypot(sd, 0.01))) if sd < LARGEST_OPENING_SD else None
 
 
-def contact_stands(zones: TwoZones) -> bool:
-    """Contact lies behind the tip and is longer than the blur. Where there is a zone ahead, it is opposite to it in phase, and so is
-    the profile somewhere; then only what is opposite counts, and less of it is needed."""
-    if zones.end_px < LEAST_LENGTH_PX:
-        return False
-    if zones.gain_bell < EARNED:
-        return zones.gain_taper > EARNED
+def told(zones: TwoZones) -> tuple[bool, bool]:
+    """Whether there is contact, and whether there is a zone ahead.
+
+    Contact lies behind the tip and is longer than the blur. Two zones are opposite in phase, and so is the profile somewhere
+    behind and ahead of the tip; then only what is opposite counts for contact, and less of it is needed. What is in phase is one
+    zone and what makes it unlike its model.
+    """
+    ahead, long_enough = zones.gain_bell > EARNED, zones.end_px > LEAST_LENGTH_PX
+    if not ahead:
+        return zones.gain_taper > EARNED and long_enough, False
+    if zones.gap_deg < OPPOSITE_DEG:
+        contact = zones.gain_taper > EARNED and zones.gain_bell < LEAST_SHARE * zones.gain_taper and long_enough
+        return contact, not contact
     opposite = max(0.0, -float(np.cos(np.deg2rad(zones.gap_deg)))) ** 2
-    parted = zones.gap_deg > OPPOSITE_DEG and zones.opposed > OPPOSED and zones.C_K > LEAST_SHARE * zones.D_K
-    return parted and zones.gain_taper * opposite > EARNED_OPPOSITE
+    contact = zones.gain_taper * opposite > EARNED_OPPOSITE and zones.opposed_behind > OPPOSED
+    contact = contact and zones.C_K > LEAST_SHARE * zones.D_K and long_enough
+    return contact, not contact or zones.opposed_ahead > OPPOSED

@@ -21,7 +21,8 @@ LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
-CLOSE_STARTS, CLOSE_LENGTHS = np.arange(-3.0, 0.6, 0.5), np.geomspace(2.0, 24.0, 8)  # px, of tapers close behind the tip
+CLOSE_STARTS, CLOSE_LENGTHS = np.arange(-3.0, 0.6, 0.5), np.geomspace(2.0, 24.0, 8)  # px, behind the tip
+CLOSE_PLACES, CLOSE_SIZES = np.arange(0.0, 4.1, 0.5), (1.0, 1.6, 2.5)  # and ahead
 CLEAR = 4.0  # deviations of a chi-square beyond which it is a misfit
 SHAPED = 8  # parameters of a pair: two complex heights, four of shape
 ROUNDS = 24  # of looking a step ahead each way, or half as far
@@ -81,7 +82,8 @@ def odd_bell(place: np.ndarray, size: np.ndarray) -> np.ndarray:
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
     behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, less what
-    is odd about its shape, over the pair's misfit. opposed: deviations by which the profile turns its phase. likeliest: start,
+    is odd about its shape, over the pair's misfit. opposed: deviations by which the
+    profile turns its phase to each side. likeliest: start,
     length, C and its deviation of the best single model; bell: place and size of it, px."""
 
     C_K: float
@@ -96,7 +98,8 @@ class TwoZones:
     reversal_sd_px: float
     gain_taper: float
     gain_bell: float
-    opposed: float
+    opposed_behind: float
+    opposed_ahead: float
     likeliest: tuple[float, float, complex, float]
     bell: tuple[float, float]
 
@@ -138,16 +141,24 @@ def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
             size * 1.2 ** way[::2],
         )
         models = Models(**{**vars(fine), "starts": models.starts})
-    ahead = complex(np.sum(models.weight * models.d / np.abs(models.d)))
-    return _summary(models, gains(profile, models.starts, longest), opposed(profile, ahead / abs(ahead)))
+    return _summary(models, gains(profile, models.starts, longest), opposed(profile, models))
 
 
-def opposed(profile: Profile, ahead: complex) -> float:
-    """How many deviations the profile is opposite in phase to `ahead` (of size 1) close behind the tip, where it is most so. What the
-    bell would have there is left in: a zone ahead that is no bell makes a taper explain a lot, but turns the phase of nothing."""
+def opposed(profile: Profile, models: Models) -> tuple[float, float]:
+    """How many deviations the profile is opposite in phase to the bell close behind the tip, and to the taper close ahead of it, where
+    it is most so. What either has on the other's side is left in: a zone of another shape makes the other explain a lot, but
+    turns the phase of nothing."""
     y, white = profile.whitened()
-    a = white(np.concatenate([taper(profile.x_px, start, CLOSE_LENGTHS[:, None]) for start in CLOSE_STARTS]))
-    return float(np.max(-(np.conj(ahead) * (a @ y)).real / np.sqrt(np.maximum(np.sum(a * a, 1), 1e-9))))
+    behind = np.concatenate([taper(profile.x_px, start, CLOSE_LENGTHS[:, None]) for start in CLOSE_STARTS])
+    front = np.concatenate([bell(profile.x_px, CLOSE_PLACES[:, None], size) for size in CLOSE_SIZES])
+
+    def most(shapes: np.ndarray, other: np.ndarray) -> float:
+        phase = np.sum(models.weight * other / np.maximum(np.abs(other), 1e-30))
+        a = white(shapes)
+        along = (np.conj(phase) / max(abs(phase), 1e-30) * (a @ y)).real
+        return float(np.max(-along / np.sqrt(np.maximum(np.sum(a * a, 1), 1e-9))))
+
+    return most(behind, models.d), most(front, models.c)
 
 
 def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], longest_px: float) -> tuple[float, float]:
@@ -222,7 +233,7 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), best)
 
 
-def _summary(m: Models, gains: tuple[float, float], opposed: float) -> TwoZones:
+def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]) -> TwoZones:
     """Means and deviations over the models."""
     ratio = m.c * np.conj(m.d)
     turn = complex(np.sum(m.weight * ratio / np.maximum(np.abs(ratio), 1e-30)))
@@ -250,7 +261,7 @@ def _summary(m: Models, gains: tuple[float, float], opposed: float) -> TwoZones:
         reversal,
         float(np.hypot(reversal_sd, STEP_PX)),
         *gains,
-        opposed,
+        *opposed,
         (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
         (float(m.bells[best][0]), float(m.bells[best][1])),
     )

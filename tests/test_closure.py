@@ -8,7 +8,7 @@ from more import chosen
 
 from edge import zones
 from edge.bench_field import Ahead, Contact, clipped_harmonics
-from edge.closure import EARNED, analyse, contact_stands
+from edge.closure import EARNED, analyse, told
 from edge.record import Row
 
 PLATE = plates.centre_crack(shape=(80, 140), tip_px=(38.4, 96.3))
@@ -156,7 +156,28 @@ def test_a_zone_that_is_no_bell_turns_no_phase(shape, over_noise):
         rng = np.random.default_rng(seed)
         place_px, noise = rng.uniform(0.5, 3.0), rng.standard_normal((2, x.size))
         values = over_noise * OTHER_SHAPES[shape](x - place_px) + noise[0] + 1j * noise[1]
-        assert not contact_stands(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8)))
+        assert told(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8))) == (False, True)
+
+
+OTHER_CONTACT = {  # of contact of length 1 behind 0, at u behind it
+    "fading": lambda u: np.exp(-2 * np.minimum(u, 50)),
+    "even": lambda u: np.clip((1.05 - u) / 0.1, 0, 1),
+    "strongest in its middle": lambda u: np.clip(3 * u, 0, 1) * np.clip(1.3 - u, 0, 1),
+    "round": lambda u: np.clip(1 - u * u, 0, 1),
+}
+
+
+@pytest.mark.parametrize("ahead", [0.0, 0.5])
+@pytest.mark.parametrize("shape", OTHER_CONTACT)
+def test_contact_that_is_no_taper_is_contact_and_makes_no_zone_ahead(shape, ahead):
+    x = np.arange(-60.0, 31.0) + 0.37
+    for seed in range(4):
+        for over_noise in (20.0, 80.0):
+            rng = np.random.default_rng(seed)
+            length_px, noise = rng.uniform(6, 25), rng.standard_normal((2, x.size))
+            contact = OTHER_CONTACT[shape](-(x + 0.5) / length_px) * zones.taper_edge(x + 0.5)
+            values = over_noise * (ahead * zones.bell(x, 2.0, 2.0) * np.exp(0.2j) - contact) + noise[0] + 1j * noise[1]
+            assert told(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8), 80.0)) == (True, ahead > 0)
 
 
 @pytest.mark.long
@@ -167,7 +188,7 @@ def test_noise_alone_shows_no_contact_in_thousands_of_open_cracks():
         rng = np.random.default_rng(seed)
         place_px, size_px, noise = rng.uniform(0.5, 3.5), rng.uniform(1.2, 3.5), rng.standard_normal((2, x.size))
         values = rng.uniform(0, 25) * zones.bell(x, place_px, size_px) + noise[0] + 1j * noise[1]
-        found += contact_stands(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8)))
+        found += told(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8)))[0]
     assert found <= 1
 
 
