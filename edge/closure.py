@@ -19,8 +19,8 @@ from edge.record import Row
 from edge.zones import Profile, TwoZones, mean_sd, taper, two_zones
 
 EARNED = 25.0  # fall of chi-square for a zone: 4 parameters and some 30 places it might have stood in
-EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: noise alone showed none in 10,000 (simulated)
-OPPOSED = 2.0  # deviations, of the profile itself
+EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: noise alone showed contact in 2 of 10,000 (simulated)
+OPPOSED = 1.0  # deviations, of the profile itself: more would miss contact under the tail of a wide zone ahead
 OPPOSITE_DEG = 100.0  # phase gap beyond which two zones are two
 LEAST_LENGTH_PX = 2.5
 LEAST_SHARE = 0.1  # of the other zone: less may be its own tail, shaped otherwise than its model

@@ -17,8 +17,9 @@ BLUR_PX = 0.7
 START, START_SD = -0.5, 1.0  # contact ends at the physical tip, a little behind the elastic one
 PLACE, PLACE_SD = 2.0, 2.0
 SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
+LONG = 20.0  # flat up to here, then as one over the length
 LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
-MOST_MODELS = 1500  # of the grid's, the likeliest; the rest weigh nothing, or all alike
+MOST_MODELS = 1500  # of the grid's, drawn as often as they are likely
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
 STARTS, SHORTEST, PLACES, SIZES = (-4.0, 2.0), 1.5, (-0.5, 8.0), (0.9, 7.0)  # of the grid, px
 CLOSE_STARTS, CLOSE_LENGTHS = np.arange(-3.0, 0.6, 0.5), np.geomspace(2.0, 24.0, 8)  # px, behind the tip
@@ -106,8 +107,8 @@ class TwoZones:
 
 @dataclass(frozen=True)
 class Models:
-    """The likeliest models of a grid (n,): shapes, amplitudes, variances of their components, weights; and the shapes
-    that explain most: of the pair, of taper and bell alone."""
+    """Models of a grid (n,), drawn as often as they are likely, after the likeliest of all, which weighs nothing itself: shapes,
+    amplitudes, variances of their components, weights; and the shapes that explain most: of the pair, of taper and bell alone."""
 
     tapers: np.ndarray
     bells: np.ndarray
@@ -122,13 +123,12 @@ class Models:
 def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
     """The posterior for a profile; no contact is longer than the crack."""
     longest = min(1.2 * max(-float(profile.x_px.min()), 12.0), max(crack_px, 2.0))
-    lengths = np.concatenate([np.arange(SHORTEST, 20, 0.5), np.geomspace(20, max(21.0, longest), 24)])
+    lengths = np.concatenate([np.arange(SHORTEST, LONG, 0.5), np.geomspace(LONG, max(LONG + 1, longest), 24)])
     lengths = lengths[lengths <= longest]
     starts, places = (np.arange(low, high + 0.1, 0.5) for low, high in (STARTS, PLACES))
     sizes = np.geomspace(*SIZES, 12)
     models = weigh(profile, starts, lengths, places, sizes)
-    best = int(np.argmax(models.weight))
-    (start, length), (place, size) = models.tapers[best], models.bells[best]
+    (start, length), (place, size) = models.tapers[0], models.bells[0]
     step = float(np.interp(length, lengths, np.gradient(lengths)))
     spread = mean_sd(models.tapers[:, 1] - models.tapers[:, 0], models.weight)[1]
     if spread < 0.5 * SPAN * step / 1.5:
@@ -220,17 +220,20 @@ def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.
     alike = ay.real * by.real + ay.imag * by.imag
     explained = (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * alike) / det
     odd = odd_taper(tapers[:, :1]) + odd_bell(bells[:, 0], bells[:, 1])
-    believed = np.where(shown > LEAST_SHOWN, -0.5 * odd, -np.inf)
+    with np.errstate(divide="ignore"):  # lengths that are clipped alike count once
+        common = np.tile(np.log(np.gradient(lengths) * np.minimum(LONG / lengths, 1.0)), starts.size)[:, None]
+    believed = np.where(shown > LEAST_SHOWN, common - 0.5 * odd, -np.inf)
     score = 0.5 * explained - np.log(det) + believed
-    kept = np.argpartition(score, -min(MOST_MODELS, score.size), axis=None)[-MOST_MODELS:]
-    i, j = np.unravel_index(kept, score.shape)
-    weight = np.exp(score[i, j] - score.max())
+    likelihood = np.cumsum(np.exp(score - score.max()))
+    drawn = np.searchsorted(likelihood, likelihood[-1] * (np.arange(MOST_MODELS) + 0.5) / MOST_MODELS)
+    i, j = np.unravel_index(np.concatenate([[np.argmax(score)], drawn]), score.shape)
     i_most, j_most = np.unravel_index(np.argmax(explained), explained.shape)
     alone = tapers[np.argmax(np.abs(ay) ** 2 / aa)], bells[np.argmax(np.abs(by) ** 2 / bb)]
     best = np.concatenate([tapers[i_most], bells[j_most]]), *alone
     det, aa, bb, ab, ay, by = det[i, j], aa[i, 0], bb[j], ab[i, j], ay[i, 0], by[j]
     c, d = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
-    return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight / weight.sum(), best)
+    weight = np.concatenate([[0.0], np.full(MOST_MODELS, 1 / MOST_MODELS)])
+    return Models(tapers[i], bells[j], c, d, bb / det, aa / det, weight, best)
 
 
 def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]) -> TwoZones:
@@ -247,8 +250,7 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
     reversal, reversal_sd = START, START_SD
     if m.weight[known].sum() > 0:
         reversal, reversal_sd = mean_sd(turns[known], m.weight[known] / np.sum(m.weight[known]))
-    best = int(np.argmax(m.weight))
-    start, length = m.tapers[best]
+    start, length = m.tapers[0]
     return TwoZones(
         C,
         float(np.hypot(C_sd, np.sqrt(np.sum(m.weight * m.c_var)))),
@@ -262,8 +264,8 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
         float(np.hypot(reversal_sd, STEP_PX)),
         *gains,
         *opposed,
-        (float(start), float(length), complex(m.c[best]), float(np.sqrt(m.c_var[best]))),
-        (float(m.bells[best][0]), float(m.bells[best][1])),
+        (float(start), float(length), complex(m.c[0]), float(np.sqrt(m.c_var[0]))),
+        (float(m.bells[0][0]), float(m.bells[0][1])),
     )
 
 

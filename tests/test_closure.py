@@ -159,6 +159,18 @@ def test_a_zone_that_is_no_bell_turns_no_phase(shape, over_noise):
         assert told(zones.two_zones(zones.Profile(x, values, np.ones(x.size), 1.8))) == (False, True)
 
 
+def test_deviations_of_faint_zones_are_those_of_all_models(monkeypatch):
+    x = np.arange(-110.0, 31.0) + 0.37
+    noise = np.random.default_rng(3).standard_normal((2, x.size))
+    values = 3.0 * zones.bell(x, 2.0, 3.0) - 4.0 * zones.taper(x, -0.5, 18.0) + noise[0] + 1j * noise[1]
+    profile = zones.Profile(x, values, np.ones(x.size), 1.8)
+    some = zones.two_zones(profile)
+    monkeypatch.setattr(zones, "MOST_MODELS", 200_000)
+    every = zones.two_zones(profile)
+    for name in ("end_px", "end_sd_px", "C_K", "C_sd_K", "gap_deg", "gap_sd_deg", "reversal_px", "reversal_sd_px"):
+        assert getattr(some, name) == pytest.approx(getattr(every, name), rel=0.05, abs=0.02), name
+
+
 OTHER_CONTACT = {  # of contact of length 1 behind 0, at u behind it
     "fading": lambda u: np.exp(-2 * np.minimum(u, 50)),
     "even": lambda u: np.clip((1.05 - u) / 0.1, 0, 1),

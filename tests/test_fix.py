@@ -179,11 +179,11 @@ def test_the_datum_goes_with_a_slipped_specimen_over_a_power_cut(flags, kept):
     assert fixer.slip.sd_px[0] == pytest.approx(0.25 if kept else 0.0)
 
 
-def with_zones(plate, behind_mm=0.0, orders=2, contact=None, seed=0):
+def with_zones(plate, behind_mm=0.0, orders=2, contact=None, seed=0, peak_K=0.02):
     """Exact maps at f, 2f (and 3f) of a still plate whose zones of contact and dissipation meet `behind_mm` behind its
     elastic tip; noise a quarter of the usual."""
     col = plate.tip_px[1] - behind_mm / plate.mm_per_px
-    zones = thermal_scene(replace(plate, tip_px=(plate.tip_px[0], col)), contact or Contact(4.0, 120.0), Ahead(0.02), sub=3).zones
+    zones = thermal_scene(replace(plate, tip_px=(plate.tip_px[0], col)), contact or Contact(4.0, 120.0), Ahead(peak_K), sub=3).zones
     still = harmonics(plate, seed=seed)
     maps = np.zeros((orders, *plate.sum_MPa.shape), complex)
     maps[0] = -0.5 * K0_PER_MPA * SURFACE_K * plate.sum_MPa

@@ -12,13 +12,14 @@ from edge.closure import Closure, Shapes
 
 SHORT = plates.centre_crack(tip_px=(61.8, 84.2), mm_per_px=0.1, half_mm=1.5, stress_MPa=90.0)
 CONTACT, OPEN = Contact(0.6, 60.0), Contact(0.0)
+PEAK_K = 0.008  # of the zone ahead, which would hide this contact under its tail if it were twice as high
 RIG = rig_for(SHORT)
 
 
 def seen(contact, seed=0):
     """Exact maps at f and 2f, contact in both, and a quarter of the usual noise."""
-    made = with_zones(SHORT, contact=contact, seed=seed)
-    made.maps[0] += COUNTS_PER_K * thermal_scene(SHORT, contact, Ahead(0.02), sub=3).zones[0]
+    made = with_zones(SHORT, contact=contact, seed=seed, peak_K=PEAK_K)
+    made.maps[0] += COUNTS_PER_K * thermal_scene(SHORT, contact, Ahead(PEAK_K), sub=3).zones[0]
     return made
 
 
