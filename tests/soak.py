@@ -314,7 +314,7 @@ def judge(watch, frames, seq, whole, maps, crack_mm, dK, wall, cpu, is_card) -> 
         start, end = column[2 : 2 + tenth], column[-tenth:]
         start, end = start[np.isfinite(start)], end[np.isfinite(end)]
         if min(start.size, end.size) < 3:
-            good.append(max(start.size, end.size) < 3)
+            good.append(abs(start.size - end.size) <= 4 * np.sqrt(start.size + end.size))  # of counts that are rare
             out.append((name, f"determined in {start.size} rows of the first tenth, {end.size} of the last"))
             continue
         change = float(end.mean() - start.mean())
