@@ -19,7 +19,7 @@ from edge.record import Row
 from edge.zones import Profile, TwoZones, mean_sd, taper, two_zones
 
 EARNED = 25.0  # fall of chi-square for a zone: 4 parameters and some 30 places it might have stood in
-EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: noise alone showed contact in 2 of 10,000 (simulated)
+EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: our own choice; noise alone hardly brings it (tests/test_closure.py)
 OPPOSED = 1.0  # deviations, of the profile itself: more would miss contact under the tail of a wide zone ahead
 OPPOSITE_DEG = 100.0  # phase gap beyond which two zones are two
 LEAST_LENGTH_PX = 2.5
@@ -200,7 +200,7 @@ def told(zones: TwoZones) -> tuple[bool, bool]:
     if zones.gap_deg < OPPOSITE_DEG:
         contact = zones.gain_taper > EARNED and zones.gain_bell < LEAST_SHARE * zones.gain_taper and long_enough
         return contact, not contact
-    opposite = max(0.0, -float(np.cos(np.deg2rad(zones.gap_deg)))) ** 2
+    opposite = float(np.cos(np.deg2rad(zones.gap_deg))) ** 2
     contact = zones.gain_taper * opposite > EARNED_OPPOSITE and zones.opposed_behind > OPPOSED
     contact = contact and zones.C_K > LEAST_SHARE * zones.D_K and long_enough
     return contact, not contact or zones.opposed_ahead > OPPOSED

@@ -17,7 +17,7 @@ BLUR_PX = 0.7
 START, START_SD = -0.5, 1.0  # contact ends at the physical tip, a little behind the elastic one
 PLACE, PLACE_SD = 2.0, 2.0
 SIZE, SIZE_FACTOR = 2.2, 1.8  # log-normal
-LONG = 20.0  # flat up to here, then as one over the length
+LONG = 20.0  # px: lengths are believed alike up to here, then as one over the length
 LEAST_SHOWN = 0.3  # of a zone's height must be seen: more is extrapolation
 MOST_MODELS = 1500  # of the grid's, drawn as often as they are likely
 SPAN = 2.0  # steps of the coarse grid to each side that the fine one covers
@@ -83,9 +83,8 @@ def odd_bell(place: np.ndarray, size: np.ndarray) -> np.ndarray:
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
     behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, less what
-    is odd about its shape, over the pair's misfit. opposed: deviations by which the
-    profile turns its phase to each side. likeliest: start,
-    length, C and its deviation of the best single model; bell: place and size of it, px."""
+    is odd about its shape, over the pair's misfit. opposed: deviations by which the profile turns its phase to each side.
+    likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px."""
 
     C_K: float
     C_sd_K: float
