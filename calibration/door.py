@@ -5,6 +5,7 @@ type and default say the rest. `read_toml` reads the file, `build` makes one dat
 got wrong becomes an `InputError` whose text is one line: file, table, key, what it was, what it may be, and the remedy.
 """
 
+import contextlib
 import dataclasses
 import datetime
 import difflib
@@ -159,6 +160,9 @@ def _value(kind: Any, limits: Limits, value: object, where: str, folder: Path) -
             return folder / Path(value).expanduser()
         elif k is datetime.date and isinstance(value, datetime.date):
             return value.date() if isinstance(value, datetime.datetime) else value
+        elif k is datetime.date and isinstance(value, str):  # in quotes, as other programs write it
+            with contextlib.suppress(ValueError):
+                return datetime.datetime.fromisoformat(value).date()
     raise bad
 
 
@@ -206,7 +210,7 @@ def _may_be(kind: Any, limits: Limits) -> str:
     if kind is str and limits.choices:
         return "one of " + ", ".join(limits.choices)
     return {str: "text in double quotes", bool: "true or false", Path: "a file name in double quotes"}.get(
-        kind, "a date as 2031-12-24, without quotes"
+        kind, "a date as 2031-12-24"
     )
 
 

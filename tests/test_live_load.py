@@ -636,6 +636,7 @@ def test_the_reference_sketch_is_understood_latency_and_wrap_included(sessions):
 def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplog, monkeypatch):
     monkeypatch.setattr(capture, "FIRST_WAIT_S", 0.1)
     monkeypatch.setattr(capture, "LONGEST_WAIT_S", 0.2)
+    monkeypatch.setattr("edge.sources.serial_load.JUDGE_EVERY_S", 0.8)  # more than once while it is out
     with serial_load(cable) as source, caplog.at_level(logging.WARNING):
         board = Board().add(cable, timed, 500.0).begin()
         gather(source, 0.3)
@@ -644,7 +645,7 @@ def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplo
         board.stop()
         wait_for(lambda: source.state == "waiting")
         before = time.process_time()
-        gather(source, 0.6, pause_s=0.2)
+        gather(source, 1.8, pause_s=0.2)
         assert time.process_time() - before < 0.1, "no busy loop"
         assert len(caplog.records) == 1 and str(cable.port) in caplog.text
         cable.plug()

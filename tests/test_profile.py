@@ -182,7 +182,7 @@ WRONG = {
     "tau_s = 0.01\nreadout_ms = 12": r'readout_ms: unknown key; nearest is "readout_s"',
     "tau_s = 0.01\nmissing = []": r"missing: unknown key",
     "tau_s = 0.01\ncounts_per_K = 0": r"counts_per_K: is 0, may be a number above 0 to 100000 counts per kelvin",
-    "tau_s = 0.01\nmade_on = '2031-05-04'": r'made_on: is "2031-05-04", may be a date as 2031-12-24, without quotes',
+    "tau_s = 0.01\nmade_on = '4 May 2031'": r'made_on: is "4 May 2031", may be a date as 2031-12-24',
     "tau_s = 0.01\nbad_pixels = 'bad.png'": r"bad_pixels: no such file .*bad.png; put the PNG beside the profile",
     "tau_s = 0.01\n" + ROW.format(5, 0.9): r"response: is one row, may be at least two",
     "tau_s = 0.01\n" + ROW.format(5, 0.9) + ROW.format(2, 0.9): r"response: frequencies are .*rising order",
@@ -197,6 +197,11 @@ def test_a_wrong_profile_gets_its_one_line(tmp_path, text, expected):
     with pytest.raises(InputError, match=expected) as caught:
         load_profile(tmp_path / "camera.toml")
     assert "\n" not in str(caught.value)
+
+
+def test_a_date_may_stand_in_quotes(tmp_path):
+    (tmp_path / "camera.toml").write_text('tau_s = 0.01\nmade_on = "2031-05-04"\n')
+    assert load_profile(tmp_path / "camera.toml").made_on == datetime.date(2031, 5, 4)
 
 
 def test_bad_pixels_come_from_the_png_beside_the_profile(tmp_path):

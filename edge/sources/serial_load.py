@@ -218,6 +218,8 @@ class SerialLoad(LoadSource):
 
     def _judge(self, now_s: float) -> None:
         """Every few seconds: is what comes a load signal? One log line when that changes."""
+        if self._capture.fault is not None:  # that is told already, and where it ends, too
+            self._good_s = now_s
         if now_s - self._judged_s < JUDGE_EVERY_S:
             return
         good, bad = self.lines.good - self._judged[0], self.lines.bad - self._judged[1]

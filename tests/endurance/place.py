@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime
 import os
 import random
 import subprocess
@@ -141,7 +142,7 @@ def write_rig(folder: Path, changes: dict[str, dict] | None = None, rows: int = 
     for name, keys in (changes or {}).items():
         made[name] = {**made[name], **keys}
     profile = {"tau_s": 0.010, "readout_s": 0.012, "frame_delay_s": 0.005, "counts_per_K": 100.0, "netd_K": 0.05}
-    profile |= {"tau_sd_s": 1e-4, "readout_sd_s": 1e-4, "frame_delay_sd_s": 1e-4}
+    profile |= {"tau_sd_s": 1e-4, "readout_sd_s": 1e-4, "frame_delay_sd_s": 1e-4, "made_on": str(datetime.date.today())}
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "camera.toml").write_text(toml(profile))
     (folder / "rig.toml").write_text(toml(made))
