@@ -11,6 +11,7 @@ noise. Each zone must earn its place by the fall of chi-square it brings, and co
 """
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -135,12 +136,11 @@ def analyse(
     near = [float(np.sum(np.abs(p.values / p.sd)[np.abs(p.x_px) < 12] ** 2)) for p in profiles]
     profile = profiles[int(np.argmax(near))]
     zones = two_zones(profile, crack_mm / mm_per_px if crack_mm > 0 else np.inf)
-    contact, ahead = told(zones)
+    contact, ahead, unsure = told(zones)
     ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
     if not contact:
-        return Closure(
-            ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=("no_contact", "ahead_only") if ahead else ("no_contact",)
-        )
+        flags = ("no_contact", *("ahead_only",) * ahead, *("contact_unsure",) * unsure)
+        return Closure(ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=flags)
     mm = mm_per_px
     shapes = Shapes(*zones.likeliest[:2], *zones.bell)
     both = Closure(zones.end_px * mm, zones.end_sd_px * mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd, shapes=shapes)
@@ -187,7 +187,15 @@ def opening(zones: TwoZones, third: Profile) -> tuple[float, float] | None:
     return (mean, float(np.hypot(sd, 0.01))) if sd < LARGEST_OPENING_SD else None
 
 
-def told(zones: TwoZones) -> tuple[bool, bool]:
+class Told(NamedTuple):
+    """What the profile shows. unsure: something opposite to the zone ahead, too close to it to be told from its tail."""
+
+    contact: bool
+    ahead: bool
+    unsure: bool = False
+
+
+def told(zones: TwoZones) -> Told:
     """Whether there is contact, and whether there is a zone ahead.
 
     Contact lies behind the tip and is longer than the blur. Two zones are opposite in phase, and so is the profile somewhere
@@ -196,11 +204,11 @@ def told(zones: TwoZones) -> tuple[bool, bool]:
     """
     ahead, long_enough = zones.gain_bell > EARNED, zones.end_px > LEAST_LENGTH_PX
     if not ahead:
-        return zones.gain_taper > EARNED and long_enough, False
+        return Told(zones.gain_taper > EARNED and long_enough, False)
     if zones.gap_deg < OPPOSITE_DEG:
         contact = zones.gain_taper > EARNED and zones.gain_bell < LEAST_SHARE * zones.gain_taper and long_enough
-        return contact, not contact
+        return Told(contact, not contact)
     opposite = float(np.cos(np.deg2rad(zones.gap_deg))) ** 2
-    contact = zones.gain_taper * opposite > EARNED_OPPOSITE and zones.opposed_behind > OPPOSED
-    contact = contact and zones.C_K > LEAST_SHARE * zones.D_K and long_enough
-    return contact, not contact or zones.opposed_ahead > OPPOSED
+    likely = zones.gain_taper * opposite > EARNED_OPPOSITE and zones.C_K > LEAST_SHARE * zones.D_K and long_enough
+    contact = likely and zones.opposed_behind > OPPOSED
+    return Told(contact, not contact or zones.opposed_ahead > OPPOSED, likely and not contact)

@@ -119,6 +119,10 @@ FLAGS: dict[str, str] = {
     ),
     "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",
+    "contact_unsure": (
+        "Something opposite in phase to the zone ahead lies under its tail: a short or faint contact, or a zone ahead that "
+        "does not fade as a bell does; the contact values are empty."
+    ),
     # growth while running
     "no_rate": (
         "The crack has not yet grown by the least increment (0.25 mm or ten times its precision) since the start or the "
