@@ -26,6 +26,7 @@ from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING, SURE = 2.0, 5.0  # deviations
+PLACED_PX = 0.01  # of the tip, without any noise: pixels are points here, and series end somewhere (simulated)
 # of the far field off 180 degrees, K is then 1.5 % too small, and between the halves of the image: heat that flows far turns less
 OTHER_PHASE_RAD, OTHER_RAMP_RAD = np.deg2rad(10.0), np.deg2rad(15.0)  # (common practice, no source)
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
@@ -273,6 +274,7 @@ class Fixer:
     def _tip_values(self, found: tip.TipFit, corrected: Corrected, load_ratio: float, fix: Fix) -> None:
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         sd = found.sd
+        sd[:2] = np.hypot(sd[:2], PLACED_PX * mm)
         if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
             # K_I + i K_II turns by half the angle that the direction is off: all of a small K_II may be that
             half_turn = min(np.deg2rad(tip.TURN_SD_DEG) / 2, abs(found.K_II) / found.K_I)

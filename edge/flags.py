@@ -49,6 +49,10 @@ FLAGS: dict[str, str] = {
         "The lock-in has not yet run for its full memory since the start or the last change: more noise than later."
     ),
     "freq_changed": "The load frequency changed by more than the lock-in can follow, so the estimate was begun anew.",
+    "phase_wanders": (
+        "The phase of the frames against the load changed within the memory, so amplitudes and dK are too small: put both on "
+        "one clock, and give [camera] times, or the true frame_rate_hz where no frame is lost."
+    ),
     "h2": "The load itself has a second harmonic; its share was subtracted from the second-harmonic map.",
     "h2_disagrees": (
         "The second harmonic that the far field shows is not the one the load signal has; the far field's was "

@@ -270,10 +270,11 @@ class Loop:
         elif self.held or unused_s > max(GAP_S, 3.5 * self.clock.period_s):
             self.lockin.new_baseline()
             if unused_s > max(GAP_S, AWAY_PERIODS * self.clock.period_s):  # after a few copies it can still foretell
-                self.outlook.reset()
+                self.outlook.reset(same_load=True)
         self.held = False
         if self.lock_hz is None:
             self.lock_hz, self.lock_start_s = frequency_hz, slot.time_s
+        self.lock_hz += (frequency_hz - self.lock_hz) / (self.lockin.weight + 1)  # the mean: a slow walk is no other load
         time_s = slot.time_s - (self.start_s or 0.0)
         if self.outlook.misplaced(seen.level, time_s, phi):
             self.events.add("misplaced")
@@ -310,10 +311,9 @@ class Loop:
         row.elapsed_s = self.totals.elapsed_s + self.now_s - self.start_s
         row.cycles = self.totals.cycles + self.cycles
         row.seq, row.lost, row.repeated = self.totals.seq, self.lost, self.repeated
-        if self.calendar.was_set():
-            self.events.add("clock_step")
-        if self.card.state == "waiting":
-            self.events.add("card_full")
+        now = {"clock_step": self.calendar.was_set(), "card_full": self.card.state == "waiting"}
+        now["phase_wanders"] = self.outlook.wanders(self.rig.lockin.memory_s)
+        self.events.update(word for word, so in now.items() if so)
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
         row.flags += tuple(self.growth.follow(row))
         request = self.stop_at.see(row)

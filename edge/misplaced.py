@@ -20,6 +20,7 @@ FEWEST, EVERY = 75, 25  # frames before the first foretelling; and from one to t
 CLEAR = 6.0  # deviations, and
 SHARE = 0.2  # of the mean's amplitude: less harms no estimate
 OUTLIER = 4.0  # deviations, in the learning
+WANDER_RAD, KNOWN_RAD = math.radians(30.0), 0.05  # change of the mean's phase that costs 1 % of an amplitude; its deviation, at most
 SINGULAR = 1e-10  # of the normal matrix: harmonics that fold together are shared out between their columns
 
 
@@ -40,8 +41,10 @@ class Outlook:
         self.sd = 0.0  # of the means around what was foretold, counts: the camera's own, whatever the load does
         self.reset()
 
-    def reset(self) -> None:
-        """Forget everything, as after a jump of the offsets or with another load."""
+    def reset(self, same_load: bool = False) -> None:
+        """Forget everything, as with another load; or all but the phases, as after a jump of the offsets."""
+        if not same_load:
+            self.phases: list[tuple[float, float]] = []  # when, s, and phase of the mean's first harmonic, rad
         self.seen = 0
         self.coefficients: list[float] = []
         self.limit, self.was_off = math.inf, False
@@ -59,7 +62,7 @@ class Outlook:
         x = [1.0, time_s - self.origin_s, *map(math.sin, turns), *map(math.cos, turns)]
         off = bool(self.coefficients) and abs(mean - sum(map(mul, self.coefficients, x))) > self.limit
         if off and self.was_off:
-            self.reset()
+            self.reset(same_load=True)
             self.origin_s, x[1], off = time_s, 0.0, False
         self.was_off = off
         place = self.seen % FRAMES
@@ -96,4 +99,15 @@ class Outlook:
         b[0] -= b[1] * now_s  # the slope counts from the origin again
         self.coefficients = b.tolist()
         self.sd = sd
-        self.limit = max(CLEAR * sd, SHARE * math.hypot(b[2], b[2 + self.harmonics]))
+        amplitude = math.hypot(b[2], b[2 + self.harmonics])
+        self.limit = max(CLEAR * sd, SHARE * amplitude)
+        if amplitude * KNOWN_RAD > sd * math.sqrt(2 / n):
+            self.phases.append((self.origin_s + now_s, math.atan2(b[2 + self.harmonics], b[2])))
+
+    def wanders(self, memory_s: float) -> bool:
+        """Whether the frames' phase against the load has changed within the memory: they are not on one clock, or not as many
+        as their times say."""
+        since_s = self.phases[-1][0] - memory_s if self.phases else 0.0
+        self.phases = [p for p in self.phases if p[0] >= since_s]
+        rad = np.unwrap([rad for _, rad in self.phases])
+        return rad.size > 1 and float(np.ptp(rad)) > WANDER_RAD

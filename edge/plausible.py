@@ -29,7 +29,8 @@ PLANE_DEG = 20.0  # ASTM E647 (from memory) calls a crack invalid that is so far
 FARTHEST_START_S = 3600.0  # between the first frame and the first load sample
 SLOWEST = 3.0  # times the frame period between frame times, either way
 LONGEST_STEP = 0.5 - math.asin(HYSTERESIS) / math.pi  # cycles; a crest or trough shorter than it shows in no sample
-BACKWARDS = 0.2  # of the load samples: more are no samples that came late
+BACKWARDS = 0.2  # of the load samples: more are no samples that came late,
+UNSTEADY = 0.2  # but the work of a clock that is unsteady by so much of a cycle, or rows in disorder
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
 FIRST_ROWS = 4096  # of a table, looked at before the start
@@ -136,10 +137,13 @@ def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
             f"{path}: row 2: load begins at {t[0]:.10g} s, the frames at {first_frame_s:.10g} s; both belong on one "
             f"clock, in seconds"
         )
-    if np.mean(np.diff(t) < 0) > BACKWARDS:
+    backwards, back_s = np.mean(np.diff(t) < 0), float(np.percentile(np.maximum.accumulate(t) - t, 99))
+    if backwards > BACKWARDS and back_s * rig.load.frequency_hz > UNSTEADY:
         row = 3 + int(np.argmax(np.diff(t) < 0))
         raise InputError(f"{path}: row {row}: time goes back; sort the rows, and see that the columns are time_s,load_kN in this order")
-    step_s, nominal_hz = float(np.median(np.diff(t))), rig.load.frequency_hz
+    if backwards > BACKWARDS:
+        yield f"{path}: an unsteady clock: times go back by up to {back_s:.2g} s in every fifth row or more; they are put in order"
+    step_s, nominal_hz = float(np.median(np.diff(np.sort(t)))), rig.load.frequency_hz
     where = f"{rig.path} [load] frequency_hz: is {nominal_hz:g}"
     if step_s <= 0 or step_s * nominal_hz > 0.5:
         raise InputError(

@@ -18,6 +18,7 @@ from edge.tip_candidates import candidates
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
 LARGEST_T = 3.0  # T over K_I / sqrt(2 pi r) at the region's edge: 0 to 1.4 in the cracked scenes of the tests, 6 at holes
+CLOSE = 0.998  # r2 from which what the series leaves is too little to matter, however small the noise
 LEAST_KEPT = 0.7  # share of the region that must be one field
 PATCH_PX = 5
 PATCH_SHARE = 0.2  # of the typical stress: below it, a patch may be the series' own misfit
@@ -309,7 +310,7 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
 
 def weak(fit: TipFit) -> bool:
     """Whether a tip is to be used with care: the field is not one crack's, or hardly stands out."""
-    return fit.chi2 > 4 or fit.K_I < 12 * fit.sd[2] or fit.kept < 0.9
+    return (fit.chi2 > 4 and fit.r2 < CLOSE) or fit.K_I < 12 * fit.sd[2] or fit.kept < 0.9
 
 
 def find(

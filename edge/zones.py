@@ -7,7 +7,7 @@ the grid is coarse beside the answer, a finer one is laid around its best point.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erf
 
 import numpy as np
@@ -127,6 +127,10 @@ def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
     starts, places = (np.arange(low, high + 0.1, 0.5) for low, high in (STARTS, PLACES))
     sizes = np.geomspace(*SIZES, 12)
     models = weigh(profile, starts, lengths, places, sizes)
+    taper_gain, bell_gain, misfit = gains(profile, models.starts, longest)
+    if misfit > 1:  # what the pair leaves makes its shapes as uncertain as noise of that size
+        profile = replace(profile, sd=profile.sd * misfit**0.5)
+        models = weigh(profile, starts, lengths, places, sizes)
     (start, length), (place, size) = models.tapers[0], models.bells[0]
     step = float(np.interp(length, lengths, np.gradient(lengths)))
     spread = mean_sd(models.tapers[:, 1] - models.tapers[:, 0], models.weight)[1]
@@ -139,8 +143,8 @@ def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
             place + 0.5 * way[::2],
             size * 1.2 ** way[::2],
         )
-        models = Models(**{**vars(fine), "starts": models.starts})
-    return _summary(models, gains(profile, models.starts, longest), opposed(profile, models))
+        models = fine
+    return _summary(models, (taper_gain, bell_gain), opposed(profile, models))
 
 
 def opposed(profile: Profile, models: Models) -> tuple[float, float]:
@@ -160,10 +164,10 @@ def opposed(profile: Profile, models: Models) -> tuple[float, float]:
     return most(behind, models.d), most(front, models.c)
 
 
-def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], longest_px: float) -> tuple[float, float]:
+def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], longest_px: float) -> tuple[float, float, float]:
     """Fall of chi-square that the taper brings beside the bell, and the bell beside the taper, less what is odd about their
     shapes by what is believed of them. starts: shapes of the best pair (4,), taper alone (2,) and bell alone (2,) on the grid;
-    longest_px: a taper.
+    longest_px: a taper. The third is by how much chi-square per degree of freedom the best pair leaves, 1 where that is noise.
 
     Of a zone far above the noise the nearest shape of a grid leaves more than a zone must earn, and the other one would
     earn it. So each of the three is followed to its best shape between the grid's places; and where even the pair does not
@@ -201,7 +205,7 @@ def gains(profile: Profile, starts: tuple[np.ndarray, np.ndarray, np.ndarray], l
     free = max(1, 2 * y.size - SHAPED)
     misfit = (float(np.sum(np.abs(y) ** 2)) - pair) / free
     misfit = misfit if misfit > 1 + CLEAR * (2 / free) ** 0.5 else 1.0
-    return (pair - bell_alone) / misfit, (pair - taper_alone) / misfit
+    return (pair - bell_alone) / misfit, (pair - taper_alone) / misfit, misfit
 
 
 def weigh(profile: Profile, starts: np.ndarray, lengths: np.ndarray, places: np.ndarray, sizes: np.ndarray) -> Models:

@@ -300,12 +300,13 @@ class RecordedLoad(LoadSource):
         self._held = np.empty((0, 2))
 
     def _in_time(self, chunk: np.ndarray) -> np.ndarray:
-        """The chunk (n, 2) without samples from far ahead of those after them: a damaged time."""
+        """The chunk (n, 2) in order, without samples from far ahead of those after them: a damaged time."""
         later_s = np.minimum.accumulate(chunk[::-1, 0])[::-1]
         ahead = chunk[:, 0] > later_s + FAR_AHEAD_S
         if ahead.any():
             log.warning("%s: time_s %g stands before %g; left out", self.path, chunk[ahead][0, 0], later_s[ahead][0])
-        return chunk[~ahead]
+        chunk = chunk[~ahead]
+        return chunk[np.argsort(chunk[:, 0], kind="stable")] if (np.diff(chunk[:, 0]) < 0).any() else chunk
 
     def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:
         while not self.ended and (not len(self._held) or self._held[-1, 0] <= until_s):
