@@ -24,6 +24,7 @@ OTHER, FARTHEST = 0.05, 4.0  # relative, and times, up or down: arrivals that ar
 WILD, WILD_BLOCKS = 0.15, 2  # of a period: a mean lateness above it that is not the usual one, and blocks of that in a row
 CHANGED = 1e-3  # relative: a period found again that is another one
 SOON = 400  # frames: a grid lost again before that was not the right one
+STEPS = 3  # blocks in a row that are far off the same way: no change of the delays alone
 SHOWN = 128  # last arrivals that tell whether the camera has gone over to another rate
 PERIOD_WALK = 1e-6  # relative, per square root of a frame: how fast the period may wander
 LOOKAHEAD = 8  # frames
@@ -71,6 +72,7 @@ class FrameClock:
         self.another_rate = False  # they are not of this period
         self.kept_for = 0  # frames since the grid was found
         self.wild = 0  # blocks in a row whose latenesses differ far more than before
+        self.steps = 0  # blocks in a row that stood far off the grid, below 0 where too early
         self.changes = 0  # times that the camera has gone over to another rate
 
     @property
@@ -211,8 +213,21 @@ class FrameClock:
         to_offset, to_period = c00 - back * c01, c01 - back * c11  # covariance times (1, -back)
         variance = to_offset - back * to_period + sd**2
         innovation_sd = math.sqrt(variance)
-        if surprise > 6 * innovation_sd + self.spread_s:
-            surprise = 6 * innovation_sd  # a whole block late: a stall, not the grid; follow it slowly
+        if abs(surprise) > 6 * innovation_sd + self.spread_s:
+            # the delays have changed, as with a computer that gets busy or is idle again: the offset goes along, late ones
+            # slowly as they may be a stall; only what goes on the same way is another period
+            sign = 1 if surprise > 0 else -1
+            self.steps = self.steps + sign if self.steps * sign > 0 else sign
+            if abs(self.steps) < STEPS:
+                surprise = min(surprise, 6 * innovation_sd)
+                c00 += surprise**2
+            else:
+                of_period = (surprise / n) ** 2
+                c00, c01, c11 = c00 + surprise**2 + n**2 * of_period, c01 + n * of_period, c11 + of_period
+            to_offset, to_period = c00 - back * c01, c01 - back * c11
+            variance = to_offset - back * to_period + sd**2
+        else:
+            self.steps = 0
         self.offset_s += to_offset / variance * surprise
         self.period_s += to_period / variance * surprise
         self.covariance = (

@@ -86,7 +86,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     fallen = falls(fixes)
     found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen)
     folder = out or folders[0]
-    notes += [*other_rigs(folders, rigs), *doubts(found, points, fallen)]
+    notes += [*other_rigs(folders, rigs), *doubts(found, points, fallen), *of_the_load(told)]
     _write(folder, found, points)
     for line in [*summary(found, fixes, points, len(rows), notes + left_out), *three_tips([r for r, _ in rows], rig)]:
         print(line)
@@ -139,6 +139,20 @@ def doubts(found: Analysis, points: Points, fallen: Sequence[Fall]) -> list[str]
     if len(ratio) and np.ptp(ratio) > SPREAD_OF_RATIO:
         notes.append(f"R is {ratio.min():.2f} to {ratio.max():.2f} among the rates of one Paris line, and growth depends on R: C, m and "
                      f"their intervals are of no material; give each R a folder of its own")
+    return notes
+
+
+def of_the_load(rows: Sequence[Row]) -> list[str]:
+    """What the rows' load makes doubtful."""
+    notes = []
+    if guessed := [r for r in rows if "cycles_estimated" in r.flags]:
+        notes.append(f"near cycle {guessed[0].cycles} cycles were taken from time and frequency (cycles_estimated, "
+                     f"{counted(len(guessed), 'row')}): a rate across that place is as wrong as they are")
+    if any(r.load_ratio is not None and r.load_ratio > 1 for r in rows):
+        notes.append("R is above 1: the load is compressive throughout, there is no dK of the handbook; is the sign of "
+                     "scale_kN_per_unit right?")
+    if any(r.load_ratio is None for r in rows):
+        notes.append("rows without load_ratio: the ligament was judged as at R = 0, which is the least it needs")
     return notes
 
 

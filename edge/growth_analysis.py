@@ -72,6 +72,16 @@ def open_part(opening_fraction: Array) -> Array:
     return 1 - opening_fraction
 
 
+def weighted(matrix: Array, value: Array) -> Array:
+    """matrix (rates, points) times value (points,), column by column; what a rate does not use leaves it alone: 0 x NaN is 0."""
+    return np.multiply(matrix, value, out=np.zeros_like(matrix), where=matrix != 0)
+
+
+def at_rates(matrix: Array, value: Array) -> Array:
+    """matrix @ value; NaN only for rates whose own points are NaN."""
+    return weighted(matrix, value).sum(axis=1)
+
+
 def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, ratio: Array) -> Array:
     """dK of the handbook, of the tensile part of the range."""
     if specimen is None:
@@ -102,16 +112,17 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
 def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float],
             falls: Sequence[Fall]) -> Course:
     matrix = rates.size_matrix
-    opening, load, ratio = matrix @ at.opening_fraction, matrix @ at.load_range_kN, matrix @ at.load_ratio
+    opening, load, ratio = (at_rates(matrix, v) for v in (at.opening_fraction, at.load_range_kN, at.load_ratio))
     with np.errstate(divide="ignore", invalid="ignore"):
         log_measured, log_U = np.log10(at.dK_MPa_sqrt_m), np.log10(open_part(at.opening_fraction))
-        by_dK = matrix * (at.dK_sd / at.dK_MPa_sqrt_m / LN10)
-        by_U = matrix * (at.opening_sd / open_part(at.opening_fraction) / LN10)
-        measured, book = matrix @ log_measured, np.log10(handbook_dK(specimen, rates.crack_mm, load, ratio))
+        by_dK = weighted(matrix, at.dK_sd / at.dK_MPa_sqrt_m / LN10)
+        by_U = weighted(matrix, at.opening_sd / open_part(at.opening_fraction) / LN10)
+        measured = at_rates(matrix, log_measured)
+        book = np.log10(handbook_dK(specimen, rates.crack_mm, load, ratio))
         step = 1e-3 * rates.crack_mm
         book_slope = (np.log10(handbook_dK(specimen, rates.crack_mm + step, load, ratio)) - book) / step
     by_size = book_slope[:, None] * matrix * at.crack_sd_mm
-    base = measured if np.isfinite(measured).any() else book
+    base = np.where(np.isfinite(measured), measured, book)
     angle = plane_angle_deg(at.along_mm, at.across_mm, specimen.width_mm) if specimen else np.full(len(at), np.nan)
     retarded = np.zeros(len(rates.rate), bool)
     first, last = at.cycles[rates.window].T
@@ -123,7 +134,7 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
         shorter |= (first <= fall.until_cycles) & (last >= fall.cycles)
     invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded, shorter)
     return Course(
-        rates, {"measured": measured, "handbook": book, "effective": measured + matrix @ log_U},
+        rates, {"measured": measured, "handbook": book, "effective": measured + at_rates(matrix, log_U)},
         {"measured": by_dK @ by_dK.T, "handbook": by_size @ by_size.T, "effective": by_dK @ by_dK.T + by_U @ by_U.T},
         opening, load, ratio, angle[rates.window.sum(axis=1) // 2], gradient_per_mm(at, rates.window)[0], invalid,
         remarks)

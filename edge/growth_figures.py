@@ -10,7 +10,7 @@ import numpy as np
 from calibration.door import InputError
 from edge.growth_analysis import Analysis
 from edge.growth_points import Event, Fixes
-from edge.pictures import BLUE, GREY, INTERVAL, ORANGE, RED, STYLE, new_figure, png
+from edge.pictures import BLUE, GREY, INTERVAL, ORANGE, RED, STYLE, cycle_axis, new_figure, png
 
 MARKS = {"secant": (ORANGE, "s"), "polynomial": (BLUE, "o")}
 
@@ -31,15 +31,17 @@ def size_picture(found: Analysis, fixes: Fixes, events: Sequence[Event]) -> byte
     """Crack size against cycles: fixes with 95 % bars, events as lines with what they slowed shaded."""
     figure = new_figure(6.4, 4.2)
     axes = figure.add_axes((0.11, 0.13, 0.86, 0.80))
-    axes.errorbar(fixes.cycles / 1e3, fixes.crack_mm, yerr=INTERVAL * fixes.crack_sd_mm, fmt="o", ms=3, color=BLUE,
+    shown, x_label = cycle_axis(fixes.cycles, fixes.cycles)
+    unit = 1e6 if "millions" in x_label else 1e3 if "thousands" in x_label else 1.0
+    axes.errorbar(shown, fixes.crack_mm, yerr=INTERVAL * fixes.crack_sd_mm, fmt="o", ms=3, color=BLUE,
                   elinewidth=1, lw=0, label="fixes, 95 %")
     for k, event in enumerate(events):
-        axes.axvline(event.best_cycles / 1e3, color=RED, lw=1.2, ls="--", label=None if k else "overload or underload")
+        axes.axvline(event.best_cycles / unit, color=RED, lw=1.2, ls="--", label=None if k else "overload or underload")
     for k, (event, delay) in enumerate((e, d) for e, d in found.delays if d):
         if delay.significant:
             start, end = event.best_cycles, event.best_cycles + delay.delay_cycles
-            axes.axvspan(start / 1e3, end / 1e3, color=RED, alpha=0.12, lw=0, label=None if k else "changed growth")
-    axes.set_xlabel("load cycles (thousands)")
+            axes.axvspan(start / unit, end / unit, color=RED, alpha=0.12, lw=0, label=None if k else "changed growth")
+    axes.set_xlabel(x_label)
     axes.set_ylabel("crack size a (mm)")
     axes.legend(loc="upper left")
     return png(figure)

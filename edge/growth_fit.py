@@ -13,6 +13,7 @@ Array = np.ndarray
 WINDOW = 7
 FEWEST_RATES = 4
 ROUNDS = 20
+CLEAR = 0.2                    # relative deviation of a rate up to which its logarithm is taken (bias below 0.01)
 CONVERGED = 1e-6               # of log10 C and m, far below any deviation
 LN10 = np.log(10.0)
 
@@ -178,7 +179,7 @@ def smoothed_away(line: Line, rates: Rates, log10_dK: Array, points_mm: Array) -
     fine = np.linspace(sizes[0], sizes[-1], 2001)
     slowness = 1 / line.rate(10 ** smooth(fine))
     cycles = np.concatenate([[0], np.cumsum((slowness[1:] + slowness[:-1]) / 2 * np.diff(fine))])
-    made = polynomial(np.interp(sizes, fine, cycles), sizes, np.zeros(len(sizes)))
+    made = (polynomial if rates.method == "polynomial" else secant)(np.interp(sizes, fine, cycles), sizes, np.zeros(len(sizes)))
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.log10(made.rate / line.rate(10 ** smooth(made.crack_mm)))
     return np.where(np.isfinite(off), off, 0.0)
@@ -202,22 +203,23 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
     x_covariance = log10_dK_covariance[np.ix_(chosen, chosen)]
     by_step = rates.rate_matrix[chosen] @ np.tri(len(points_mm), k=-1)[:, :-1] * np.diff(points_mm)
     solved = np.polyfit(log10_dK[positive], np.log10(rates.rate[positive]), 1)[::-1]
+    clear = rates.rate_sd[chosen] < CLEAR * rate  # their logarithms are unbiased; noisy ones go against the line
+    material = by_step / rate[:, None]            # shares of the steps: against the line, low rates would weigh more
     scatter = 0.0
     for _ in range(ROUNDS):
-        fitted = 10 ** (solved[0] + solved[1] * x)
+        fitted = np.where(clear, rate, 10 ** (solved[0] + solved[1] * x))
         y = np.log10(fitted) + (rate / fitted - 1) / LN10
         measured = rates.rate_matrix[chosen] * points_sd_mm / fitted[:, None] / LN10
-        material = by_step / fitted[:, None]
         own, shared = measured @ measured.T, material @ material.T
         before = solved
         solved, covariance = fit_line(x, y, x_covariance, own + scatter**2 * shared)
         scatter = scatter_needed(y - solved[0] - solved[1] * x, own + solved[1] ** 2 * x_covariance, shared)
         if np.abs(solved - before).max() < CONVERGED:
             break
+    else:
+        return None
     line = Line(float(solved[1]), float(solved[0]), covariance, len(x), scatter, float(10 ** x.min()),
                 float(10 ** x.max()))
-    if rates.method != "polynomial":
-        return line
     off = smoothed_away(line, rates, log10_dK, points_mm)[chosen]
     shift = solved - fit_line(x, y - off, x_covariance, own + scatter**2 * shared)[0]
     return replace(line, covariance=covariance + np.outer(shift, shift))

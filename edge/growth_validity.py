@@ -122,13 +122,14 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
     }
     if specimen is not None and specimen.geometry != "plate":
         crack, ratio = rates.crack_mm, points.load_ratio[middle]
+        ratio = np.where(np.isfinite(ratio), ratio, 0.0)  # the least that K at maximum load can be
         unit = handbook.specimen_K_MPa_sqrt_m(specimen, 1.0, crack)
         out = max(0.1 * specimen.thickness_mm, specimen.notch_width_mm or 0.0, 1.0)
         wide = step > largest_interval_mm(specimen.geometry, (points.crack_mm[1:] + points.crack_mm[:-1]) / 2,
                                           specimen.width_mm)
         bad |= {
             "size": np.isnan(unit),
-            "precrack": crack < specimen.notch_mm + out,
+            "precrack": points.crack_mm[first] < specimen.notch_mm + out,
             "ligament": ligament_too_small(specimen, crack, handbook.maximum(points.load_range_kN[middle], ratio),
                                            handbook.maximum_K(dK, ratio)),
         }

@@ -173,7 +173,7 @@ def maximum_K(dK: ArrayLike, ratio: ArrayLike) -> Array:
 def tensile_range_kN(range_kN: ArrayLike, ratio: ArrayLike) -> Array:
     """Of a load range with R < 0 only the tensile part counts (ASTM E647, from memory)."""
     whole, ratio = np.asarray(range_kN, float), np.asarray(ratio, float)
-    return np.where(ratio < 0, maximum(whole, ratio), whole)
+    return np.where(ratio > 1, np.nan, np.where(ratio < 0, maximum(whole, ratio), whole))  # R > 1: no tensile part
 
 
 def tensile_dK_MPa_sqrt_m(s: "Specimen", range_kN: ArrayLike, ratio: ArrayLike, crack_mm: ArrayLike) -> Array:

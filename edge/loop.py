@@ -78,7 +78,7 @@ class Loop:
         frame_bytes = 2 * shape[0] * shape[1]
         self.clock = FrameClock(rig.camera.frame_rate_hz, min(MOST_WAITING, PENDING_BYTES // frame_bytes))
         from_frames = rig.camera.frame_rate_hz if rig.load.source == "frames" else None
-        self.phase = LoadPhase(rig.load.frequency_hz, from_frames, rig.lockin.memory_s)
+        self.phase = LoadPhase(rig.load.frequency_hz, from_frames, rig.lockin.memory_s, rig.lockin.mains_hz)
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
@@ -102,7 +102,7 @@ class Loop:
         self.used = self.lost = self.repeated = self.cycles = 0  # cycles of this run, as told in the last row
         self.stop = False
         self.calendar = Calendar()
-        self.heard_s = time.monotonic()  # when the last frame came
+        self.heard_s = self.unheard_s = time.monotonic()  # when the last frame came, and when last none did
         rows = (read_records(card.path, MOST_RECALLED).rows or [card.resume]) if card.resume else []
         self.totals = Totals(rows, frames.live)
         if rows:
@@ -120,6 +120,8 @@ class Loop:
                 frame = self.frames.read(timeout_s=0.2)
                 if frame is not None:
                     self.take(frame)
+                else:
+                    self.unheard_s = time.monotonic()
                 self.place()
                 self.use()
                 if self.frames.live:
@@ -212,7 +214,7 @@ class Loop:
     def watch(self) -> None:
         """Live sources: remember which of them is missing; without frames, time goes on."""
         now_s = time.monotonic()
-        silent = now_s - self.heard_s > max(SILENT_S, SILENT_PERIODS * self.clock.period_s)
+        silent = self.unheard_s - self.heard_s > max(SILENT_S, SILENT_PERIODS * self.clock.period_s)
         if silent or self.frames.state == "waiting":
             self.events.add("waiting_frames")
         if self.load.state == "waiting":
@@ -253,11 +255,9 @@ class Loop:
             self.events.add("frames_gap")
         self.last_seen = slot.number
         phi = self.phase.at(slot.time_s)
-        if phi is None:
-            self.events.add("no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s))
-            return
-        if not slot.sure:
-            self.events.add("untimed")
+        if phi is None or not slot.sure:
+            why = "no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s)
+            self.events.add("untimed" if phi is not None else why)
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
         frequency_hz = self.phase.frequency_at(slot.time_s)
@@ -355,6 +355,6 @@ class Loop:
         row.load_frequency_hz = load.frequency_hz
         if isinstance(self.load, FramesLoad) or self.load.nominal:  # these tell when the load turns, not how far it goes
             row.load_range_kN = self.rig.load.nominal_range_kN
-            return
-        row.load_range_kN, row.load_ratio = load.range_kN, load.ratio
-        row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))
+        else:
+            row.load_range_kN, row.load_ratio = load.range_kN, load.ratio
+            row.load_h2, row.load_h2_deg = abs(load.h2), float(np.angle(load.h2, deg=True))

@@ -25,6 +25,7 @@ KEPT, MOST_KEPT = 256, 4096  # knots, at least; and at most
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
+MAINS, HUM = 0.1, 0.01  # relative: a load meant to run so near the mains frequency; what is so near it is hum
 FLAT = 0.12  # of the samples at one extreme value: a sine of only 16 steps has so many there
 STILL = 0.2  # of the usual range: a load that moves less stands still
 DUST = 1e-7  # of the mean: no converter shows an amplitude below it, but the rounding of a load that stands still does
@@ -70,12 +71,13 @@ class LoadState:
 class LoadPhase:
     """Samples go in with `feed`; `at` gives the phase for a frame, `state` the averages for a record."""
 
-    def __init__(self, frequency_hz: float, samples_per_s: float | None = None, memory_s: float = 0.0):
+    def __init__(self, frequency_hz: float, samples_per_s: float | None = None, memory_s: float = 0.0, mains_hz: float = 0.0):
         """samples_per_s: given where the signal is sparse (taken from the frames), so that it is seen as an alias; the
         frequency is then looked for near the nominal one, and cycles are counted by phase. memory_s: over which `state` is
         asked for."""
         self.samples_per_s, self.longer = samples_per_s, 1
         self.nominal_hz = self.frequency_hz = frequency_hz
+        self.mains_hz = mains_hz if abs(frequency_hz - mains_hz) > MAINS * mains_hz else 0.0
         self.time_s, self.load_kN = np.empty(0), np.empty(0)
         kept = int(2.5 * memory_s / self.window_s)  # windows overlap by half
         self.knots: deque[Knot] = deque(maxlen=min(max(KEPT, kept), MOST_KEPT))
@@ -207,6 +209,7 @@ class LoadPhase:
         return (
             fit.amplitude_kN > max(0.1 * self.typical_amplitude_kN, 4 * fit.noise_kN / np.sqrt(fit.samples), DUST * abs(fit.mean_kN))
             and fit.noise_kN < fit.amplitude_kN * max(0.03, min(noisiest, 3 * self.typical_noise or noisiest))
+            and not abs(fit.frequency_hz - self.mains_hz) < HUM * self.mains_hz  # of a wire whose machine has not started
             and self.nominal_hz / FARTHEST < fit.frequency_hz < self.nominal_hz * FARTHEST
         )
 

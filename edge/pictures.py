@@ -147,5 +147,7 @@ def cycle_axis(cycles: np.ndarray, elapsed_s: np.ndarray) -> tuple[np.ndarray, s
     """The common x axis and its label: cycles where the load gave them, else hours."""
     if np.isfinite(cycles).any():
         top = np.nanmax(cycles)
+        if top >= 2e7:
+            return cycles / 1e6, "load cycles (millions)"
         return (cycles / 1e3, "load cycles (thousands)") if top >= 2e4 else (cycles, "load cycles")
     return elapsed_s / 3600, "time (h)"

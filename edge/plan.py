@@ -205,6 +205,15 @@ def warnings(
             f"the image holds tips of cracks of {seen[0]:.3g} to {seen[1]:.3g} mm; not in view: "
             + ", ".join(f"{a:.3g}" for a in outside) + " mm"
         )  # fmt: skip
+    s = rig.specimen
+    if s.geometry != "plate" and (unknown := [a.crack_mm for a in sizes if not math.isfinite(a.K_MPa_sqrt_m_per_kN)]):
+        yield f"no handbook K at {', '.join(f'{a:.3g}' for a in unknown)} mm: beyond the range of the solution for {s.geometry}"
+    if s.geometry != "plate" and s.paris_C is not None and s.notch_mm < sizes[0].crack_mm:
+        yield (f"cycles count from {sizes[0].crack_mm:.3g} mm, not from the notch of {s.notch_mm:g} mm: the life before it, "
+               "often the longer part, is not in them")
+    if s.geometry == "SENT-clamped" and s.free_length_mm is not None and s.free_length_mm < 2 * s.width_mm:
+        yield (f"free_length_mm = {s.free_length_mm:g} is below twice the width: K between such close clamps is not known well "
+               "(beam theory)")
     if narrow := [a.crack_mm for a in sizes if a.inner_mm < 0.999 * chosen.diffusion_mm]:
         remedy = "leave inner_mm out or raise it" if rig.fit.inner_mm is not None else "a higher frequency helps"
         yield (

@@ -27,6 +27,7 @@ from edge.record import (
     read_records,
 )
 from edge.sinks.card import CardSink
+from edge.terminal import Printer
 
 LOG_NAME = "receive.log"
 REMEMBERED_ROWS = 2500  # for telling a row sent twice from a count begun anew; more than the sender's queue holds
@@ -71,7 +72,8 @@ class Notes:
 
     def _write(self, text: str) -> None:
         line = f"{time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())} {text}"
-        print(line, file=sys.stderr, flush=True)
+        with contextlib.suppress(OSError):  # a terminal that has gone, or a full disk, is no reason to stop listening
+            print(line, file=sys.stderr, flush=True)
         with contextlib.suppress(OSError), self.path.open("a", encoding="utf-8", errors="replace") as f:
             f.write(line + "\n")
 
@@ -80,7 +82,7 @@ class Desk:
     """What arrives on the line, cut into rows, checked and stored in `folder`. Context manager."""
 
     def __init__(self, folder: Path):
-        self.folder, self.counts, self.notes = folder, Counts(), Notes(folder / LOG_NAME)
+        self.folder, self.counts, self.notes, self.tell = folder, Counts(), Notes(folder / LOG_NAME), Printer()
         self._card = CardSink(folder, header=self._stored_header())
         self._heard = self._card.header  # the latest header; a row that fits it confirms it
         self._known: collections.deque[tuple[int, str | None]] = collections.deque(maxlen=REMEMBERED_ROWS)
@@ -88,7 +90,7 @@ class Desk:
         self._line_number = 0
         self._unfinished = b""
         self._too_long = False
-        self._stop_told = False
+        self._stop_told = self.listened = False
 
     def _stored_header(self) -> str:
         """The header of the rows stored so far: rows that arrive before the first header are taken to follow it."""
@@ -110,7 +112,13 @@ class Desk:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.listened = True
         self._card.close()
+
+    @property
+    def unwritten(self) -> int:
+        """Rows that came and are not on the card: it is full, read-only or away."""
+        return self._card.waiting_rows + self._card.dropped
 
     def take(self, data: bytes) -> None:
         """Bytes from the line, cut anywhere."""
@@ -165,7 +173,7 @@ class Desk:
         if not self._stop_told:
             self.notes.say(f"{text}; it is no safety device")
             self._stop_told = True
-        print(text, flush=True)
+        self.tell(text)
 
     def _decode(self, line: str) -> Row:
         """A row under the latest header, or the earlier one: noise in front of a header looks like more columns."""
@@ -205,7 +213,7 @@ class Desk:
         self._card.write_line(line)
         self.counts.stored += 1
         crack = "no tip" if row.crack_mm is None else f"crack {row.crack_mm:.3f} mm"
-        print(f"seq {row.seq}  {crack}  {' '.join(row.flags)}".rstrip(), flush=True)
+        self.tell(f"seq {row.seq}  {crack}  {' '.join(row.flags)}".rstrip())
 
 
 @contextlib.contextmanager
@@ -273,13 +281,17 @@ def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None,
     InputError: no such port at the start, or a folder that cannot be written. GoneError: the port went away and did not
     come back within `gone_after_s`.
     """
-    with Link(port, baud, gone_after_s) as link, stop_on_signals() as stop, Desk(Path(dir)) as desk:
+    with Link(port, baud, gone_after_s) as link, stop_on_signals() as stop:
+        desk = Desk(Path(dir))
         try:
-            print(f"listening on {port}", flush=True)
-            listen(link, desk, stop, seconds)
+            with desk:
+                desk.tell(f"listening on {port}")
+                listen(link, desk, stop, seconds)
         finally:
-            print(desk.counts, flush=True)
-    return 0
+            if desk.listened:
+                desk.counts.stored -= desk.unwritten
+                desk.tell(f"{desk.counts}, {desk.unwritten} not written" if desk.unwritten else desk.counts)
+    return 3 if desk.unwritten else 0
 
 
 def listen(link: Link, desk: Desk, stop: threading.Event, seconds: float | None) -> None:

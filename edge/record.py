@@ -274,6 +274,7 @@ def _read_lines(lines: Iterable[bytes], found: RecordFile, most: int | None) -> 
             return
         line = line[:-1].removesuffix("\r")  # copied through a program that writes Windows' line ends
         if number == 1:
+            line = line.removeprefix("\ufeff")  # a spreadsheet's "CSV UTF-8"
             first, header = line, _read_header(line, found)
         elif line != first:  # the link repeats its header and asks for stops: a plain capture of it is a valid file
             try:

@@ -47,13 +47,15 @@ def main(folder: Path, out: Path | None = None) -> int:
     """Write the page (default: report.html in the folder). InputError: no records, no valid row, page not writable."""
     import matplotlib  # noqa: F401  (if missing, said before any work is done)
     records = read_records(folder)
-    for bad in records.bad:
-        _complain(f"{records.path}: row {bad.line_number}: {bad.reason}; left out")
-    if records.torn is not None:
-        _complain(f"{records.path}: the last row is torn off; left out")
     if not records.rows:
         raise InputError(f"{records.path}: {len(records.bad)} damaged and no valid row, must be at least one; record "
                          "with `bolotip run` first")
+    for bad in records.bad[:BAD_ROWS_SHOWN]:
+        _complain(f"{records.path}: row {bad.line_number}: {bad.reason}; left out")
+    if more := len(records.bad[BAD_ROWS_SHOWN:]):
+        _complain(f"{records.path}: {more} more damaged rows; left out")
+    if records.torn is not None:
+        _complain(f"{records.path}: the last row is torn off; left out")
     home = records.path.parent
     target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
     fixes, note, broken = draw_fixes(home, records.rows)

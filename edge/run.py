@@ -3,7 +3,6 @@
 import logging
 import math
 import signal
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -22,7 +21,7 @@ from edge.sources.base import FrameSource, LoadSource
 from edge.sources.opening import open_sources
 from edge.status import StatusPage
 from edge.status_picture import Part
-from edge.terminal import Progress, Teller, one_line
+from edge.terminal import Printer, Progress, Teller, one_line
 
 log = logging.getLogger("bolotip")
 ATTEND_EVERY_S = 0.1
@@ -52,6 +51,8 @@ def run_sources(
         if card.resume is not None and not frames.live:
             also = f"{card.path}: has {counted(card.resume.seq + 1, 'row')} already, and this recording's come after them"
             log.warning("%s; give a new --out for another test", also)
+        if card.bad:
+            log.warning("%s: %s damaged and left as it is; the first: %s", card.path, counted(len(card.bad), "row"), card.bad[0])
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
         loop.tell, loop.attend = around.see, around.attend
@@ -144,21 +145,6 @@ def run_rig(
     return run_sources(rig, *open_sources(rig, wait), out, tell, status)
 
 
-class Printer:
-    """A line a row, as long as somebody reads: a terminal that has gone is no reason to stop measuring."""
-
-    reader = True
-
-    def __call__(self, line: str) -> None:
-        try:
-            if self.reader:
-                print(line, flush=True)
-        except OSError as e:
-            self.reader = False
-            log.warning("nobody reads the output any more (%s); records go on", e.strerror)
-            sys.stdout = open("/dev/null", "w")  # noqa: SIM115 (what is still in the old one's buffer is not wanted)
-
-
 def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wait: bool = False) -> int:
     """`bolotip run`."""
     begin_log()
@@ -171,4 +157,5 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
     say(f"{rows} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     # a serial link; not of a run that was ended on purpose, whose rows are on the card
     never_there = not loop.stop and any(sink.waiting_rows and not sink.worked for sink in loop.sinks if sink is not loop.card)
-    return 0 if loop.card.path.is_file() and not never_there else 3  # or a card that was never there, or is gone for good
+    kept = loop.card.path.is_file() and not loop.card.waiting_rows + loop.card.dropped
+    return 0 if kept and not never_there else 3  # or a card that was never there, or is gone for good

@@ -1,5 +1,6 @@
 """What goes on over restarts: sequence number, running time, cycle count; and the calendar, which may be set meanwhile."""
 
+import itertools
 import logging
 import time
 from collections.abc import Callable, Sequence
@@ -68,7 +69,9 @@ class Totals:
         if "ended" in last.flags and away_s > STOP_S:
             return
         seen = next((r for r in reversed(rows) if r.load_frequency_hz is not None), None)  # then the wire was lost
-        if seen is not None and 0 <= now_utc_s - utc_of(seen) <= OUTAGE_S:
+        since = itertools.takewhile(lambda r: r is not seen, reversed(rows))
+        stood = any("paused" in r.flags for r in since) or all("paused" in r.flags for r in rows[-2:])
+        if seen is not None and not stood and 0 <= now_utc_s - utc_of(seen) <= OUTAGE_S:
             self.away_s, self.away_hz = now_utc_s - utc_of(seen), seen.load_frequency_hz
 
     def begin(self, time_s: float) -> None:

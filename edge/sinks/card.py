@@ -85,6 +85,7 @@ class CardSink(Sink):
         self.bad: list[BadRow] = []
         self.set_aside: list[BadRow] = []  # torn rows, moved to records.torn
         self._fd = -1
+        self._below: set[int] = set()  # the file systems that it is mounted in
         self._device: int | None = None  # the file system that the folder was on at first
         self._end = 0  # size of the file after the last synced row; 0: not known, or no header yet
         self._maps_fault = ""
@@ -137,9 +138,12 @@ class CardSink(Sink):
 
     def _see_that_it_is_mounted(self) -> None:
         """A card that is gone leaves an empty folder on the system's own disk: the rows are not for that one."""
-        device = next(p for p in (self.folder, *self.folder.absolute().parents) if p.exists()).stat().st_dev
-        if self._device not in (None, device) and device == os.stat("/").st_dev:
+        place = next(p for p in (self.folder, *self.folder.absolute().parents) if p.exists())
+        device = place.stat().st_dev
+        if device in self._below:
             raise OSError(errno.ENODEV, "the card is not mounted any more")
+        if self._device is None:  # the system's disk, or the file system in memory that cards are mounted in
+            self._below = {p.stat().st_dev for p in place.resolve().parents} - {device}
         self._device = device
 
     def _open_locked(self) -> int:
@@ -182,6 +186,8 @@ class CardSink(Sink):
     def _append(self, data: bytes) -> None:
         """All of `data` on the card, or the file as it was and OSError."""
         still_there(self.path, self._fd)
+        if os.fstat(self._fd).st_size != self._end:  # a row must not stand behind half of one
+            raise OSError(errno.ESTALE, f"somebody else has changed {self.path.name}")
         try:
             if os.write(self._fd, data) != len(data):  # a full card takes part of a row
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
