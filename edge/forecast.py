@@ -320,7 +320,7 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
         small = None
         if s.geometry != "plate" and math.isfinite(dK):
             small = not ligament_too_small(s, np.array(a), np.array(dK / per_kN), np.array(dK))
-        amplitude = [known.K_per_MPa / 2 * abs(near + (0.0 if math.isnan(T) else T)) for near in ahead]
+        amplitude = [known.K_per_MPa / 2 * abs(near + T) for near in ahead]  # NaN without a T-stress table
         yield AtSize(
             crack_mm=a, relative_size=float(handbook.relative_size(s.geometry, a, s.width_mm)), in_view=in_view,
             small_scale=small, K_MPa_sqrt_m_per_kN=per_kN,

@@ -18,7 +18,7 @@ import numpy as np
 from calibration.door import InputError, counted
 from calibration.robust import robust_sd
 from edge.contact import irwin_tip
-from edge.growth_analysis import Analysis, Course, analyse
+from edge.growth_analysis import KINDS, Analysis, Course, analyse
 from edge.growth_delay import Delay
 from edge.growth_points import (
     FALL_MM,
@@ -29,6 +29,7 @@ from edge.growth_points import (
     average,
     falls,
     find_events,
+    guesses,
     join,
     noise_inflation,
     own_sd_mm,
@@ -75,16 +76,17 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     memory_s = rig.lockin.memory_s if rig else DEFAULT_MEMORY_S
     inflation = noise_inflation(np.array([np.nan if r.elapsed_s is None else r.elapsed_s for r, _ in rows]), memory_s)
     _one_crack(dirs, fixes)
-    points = average(fixes, inflation, [e.best_cycles for e in events])
+    guessed = guesses(told)
+    points = average(fixes, inflation, [*(e.best_cycles for e in events), *(sum(between) / 2 for between in guessed)])
     if len(points.at) < FEWEST_POINTS:
         bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
         raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "
                          f"{counted(len(points.at), 'point')} at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
-                         + ("; ".join(bad) or "go on recording"))
+                         + ("; ".join(bad + left_out) or "go on recording"))
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
     fallen = falls(fixes)
-    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen)
+    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen, guessed)
     folder = out or folders[0]
     notes += [*other_rigs(folders, rigs), *doubts(found, points, fallen), *of_the_load(told)]
     _write(folder, found, points)
@@ -134,6 +136,10 @@ def doubts(found: Analysis, points: Points, fallen: Sequence[Fall]) -> list[str]
     standing = np.flatnonzero(np.diff(at.cycles) <= 0)
     if len(standing):
         notes.append(f"the count of cycles stands at {at.cycles[standing[0]]:.0f} while the crack grows; those rates do not count")
+    stepped = np.mean(["load_step" in words for words in found.courses[0].invalid])
+    if stepped > 0.5:
+        notes.append(f"the load changes by more than 2 % within {100 * stepped:.0f} % of the steps: growth evaluates constant amplitude, "
+                     f"not load that is shed as the crack grows (dK-decreasing)")
     ratio = np.concatenate([c.load_ratio[c.fits()] for c in found.courses])
     ratio = ratio[np.isfinite(ratio)]
     if len(ratio) and np.ptp(ratio) > SPREAD_OF_RATIO:
@@ -147,7 +153,7 @@ def of_the_load(rows: Sequence[Row]) -> list[str]:
     notes = []
     if guessed := [r for r in rows if "cycles_estimated" in r.flags]:
         notes.append(f"near cycle {guessed[0].cycles} cycles were taken from time and frequency (cycles_estimated, "
-                     f"{counted(len(guessed), 'row')}): a rate across that place is as wrong as they are")
+                     f"{counted(len(guessed), 'row')}): rates across such a place do not count")
     if any(r.load_ratio is not None and r.load_ratio > 1 for r in rows):
         notes.append("R is above 1: the load is compressive throughout, there is no dK of the handbook; is the sign of "
                      "scale_kN_per_unit right?")
@@ -240,7 +246,11 @@ def summary(found: Analysis, fixes: Fixes, points: Points, rows: int, notes: Seq
         middle = f"{rate:.3g} ({rate * 10**-half:.3g} to {rate * 10**half:.3g}) at {line.middle_dK:.3g}"
         yield (f"{method:<11}{kind:<11}{line.points:>5}  {line.m:>5.2f} {interval:>14}  {10**line.log10_C:>10.3g}  "
                f"{middle:<34}{100 * (10**line.scatter - 1):>14.1f} %")
-    if not found.lines:
+    unsettled = [(c.rates.method, kind) for c in found.courses for kind in KINDS
+                 if c.enough(kind) and (c.rates.method, kind) not in found.lines]
+    for method, kind in unsettled:
+        yield f"{method:<11}{kind:<11}withheld: the fit does not settle on one line (rates of several kinds, or too noisy; see growth.csv)"
+    if not found.lines and not unsettled:
         yield "none: fewer than four rates that count and have a dK"
     if found.calibration:
         c = found.calibration

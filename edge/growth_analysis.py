@@ -8,9 +8,9 @@ import numpy as np
 
 from edge import handbook
 from edge.growth_delay import Delay, find_delay, undisturbed_cycles
-from edge.growth_fit import LN10, WINDOW, Line, Rates, paris, polynomial, secant
+from edge.growth_fit import FEWEST_RATES, LN10, WINDOW, Line, Rates, paris, polynomial, secant
 from edge.growth_points import Event, Fall, Fixes, Points
-from edge.growth_validity import gradient_per_mm, judge, plane_angle_deg
+from edge.growth_validity import gradient_per_mm, judge, kept_out, plane_angle_deg
 from edge.rig import Specimen
 
 Array = np.ndarray
@@ -41,9 +41,11 @@ class Course:
 
     def fits(self) -> Array:
         """Which rates a Paris line is drawn through."""
-        wide = "increment_large" if self.rates.method == "polynomial" else ""
-        return np.array([not i and "threshold" not in r and wide not in r for i, r in zip(self.invalid, self.remarks)],
-                        bool)
+        return np.array([not kept_out(self.rates.method, i, r) for i, r in zip(self.invalid, self.remarks)], bool)
+
+    def enough(self, kind: str) -> bool:
+        """Whether there are rates enough for a Paris line over that dK."""
+        return bool((self.fits() & np.isfinite(self.log10_dK[kind])).sum() >= FEWEST_RATES)
 
 
 @dataclass(frozen=True)
@@ -90,8 +92,9 @@ def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, rat
 
 
 def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0,
-            falls: Sequence[Fall] = ()) -> Analysis:
-    """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`, falls as of `falls`."""
+            falls: Sequence[Fall] = (), guessed: Sequence[tuple[float, float]] = ()) -> Analysis:
+    """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`, falls as of `falls`,
+    guessed as of `guesses`."""
     at = points.at
     rates = [secant(at.cycles, at.crack_mm, at.crack_sd_mm)]
     if len(at) >= WINDOW:
@@ -99,7 +102,7 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
     ends = {event: _first_end(rates[0], event) for event in events}
     delays: list[tuple[Event, Delay | None]] = []
     for _ in range(ROUNDS if events else 1):
-        courses = [_course(r, at, specimen, ends, falls) for r in rates]
+        courses = [_course(r, at, specimen, ends, falls, guessed) for r in rates]
         lines = {(c.rates.method, kind): line for c in courses for kind in KINDS if (line := _line(c, kind, at))}
         delays = [(e, _delay(e, events, fixes, at, specimen, lines, inflation)) for e in events]
         now = {e: e.best_cycles + d.delay_cycles if d and d.significant else e.best_cycles for e, d in delays}
@@ -110,7 +113,7 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
 
 
 def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float],
-            falls: Sequence[Fall]) -> Course:
+            falls: Sequence[Fall], guessed: Sequence[tuple[float, float]]) -> Course:
     matrix = rates.size_matrix
     opening, load, ratio = (at_rates(matrix, v) for v in (at.opening_fraction, at.load_range_kN, at.load_ratio))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -132,11 +135,14 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
     shorter = np.zeros(len(rates.rate), bool)
     for fall in falls:
         shorter |= (first <= fall.until_cycles) & (last >= fall.cycles)
-    invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded, shorter)
+    estimated = np.zeros(len(rates.rate), bool)
+    for before, then in guessed:
+        estimated |= (first < then) & (last > before)
+    invalid, remarks = judge(rates, at, specimen, 10**base, angle, retarded, shorter, estimated)
     return Course(
         rates, {"measured": measured, "handbook": book, "effective": measured + at_rates(matrix, log_U)},
         {"measured": by_dK @ by_dK.T, "handbook": by_size @ by_size.T, "effective": by_dK @ by_dK.T + by_U @ by_U.T},
-        opening, load, ratio, angle[rates.window.sum(axis=1) // 2], gradient_per_mm(at, rates.window)[0], invalid,
+        opening, load, ratio, angle[rates.window.sum(axis=1) // 2], gradient_per_mm(at, rates.window, specimen)[0], invalid,
         remarks)
 
 

@@ -67,7 +67,7 @@ def rate_picture(found: Analysis) -> bytes:
     if line:
         dK = np.geomspace(line.low_dK, line.high_dK, 60)
         half = line.t95 * line.log10_rate_sd(dK)
-        axes.plot(dK, line.rate(dK), color=GREY, lw=1.6, label=f"Paris line, m = {line.m:.2f}, 95 % band")
+        axes.plot(dK, line.rate(dK), color=GREY, lw=1.6, label=f"Paris line of the secant rates, m = {line.m:.2f}, 95 % band")
         axes.fill_between(dK, line.rate(dK) * 10**-half, line.rate(dK) * 10**half, color=GREY, alpha=0.25, lw=0)
     _plain_ticks(axes)
     axes.set_xlabel(f"\u0394K {kind} (MPa \u221am)")

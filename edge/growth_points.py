@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -150,6 +151,11 @@ def find_events(rows: Sequence[Row]) -> list[Event]:
     return sorted(events, key=lambda e: e.cycles)
 
 
+def guesses(rows: Sequence[Row]) -> list[tuple[float, float]]:
+    """Between which cycles the count was taken from time and frequency."""
+    return [(float(before.cycles or 0), float(row.cycles or 0)) for before, row in zip(rows, rows[1:]) if "cycles_estimated" in row.flags]
+
+
 def refined(events: Sequence[Event], exact: Sequence[Event]) -> list[Event]:
     """The flagged events, each with its exact cycle where one of its kind is known between the two rows, or just before
     them: an overload is told only when the load has been ordinary again for some cycles."""
@@ -245,7 +251,7 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
                   table["load_range_kN"], table["load_ratio"], table["opening_fraction"], table["opening_sd"],
                   places[:, 0], places[:, 1])
     usable = np.isfinite(fixes.crack_mm) & ~flagged
-    notes = [f"left out: {counted(int(np.sum(~usable)), 'row')} without a usable tip"] if not usable.all() else []
+    notes = [_unusable(rows, usable)] if not usable.all() else []
     fixes = fixes.where(usable)
     known = np.isfinite(fixes.crack_sd_mm) & (fixes.crack_sd_mm > 0)
     typical = float(np.median(fixes.crack_sd_mm[known])) if known.any() else RESOLUTION_MM
@@ -256,6 +262,12 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
         notes.append(f"left out: {counted(int(outlying.sum()), 'fix', 'fixes')} {OUTLIER_SD:g} deviations and more off the neighbours "
                      f"(cycles {cycles}{' ...' if outlying.sum() > 5 else ''})")
     return fixes.where(~outlying), notes
+
+
+def _unusable(rows: Sequence[Row], usable: Array) -> str:
+    why = Counter(" ".join(f for f in r.flags if f in UNUSABLE) or "no size" for r, ok in zip(rows, usable) if not ok)
+    told = ", ".join(f"{word} {count}" for word, count in why.most_common())
+    return f"left out: {counted(int(np.sum(~usable)), 'row')} without a usable tip ({told})"
 
 
 def _outliers(crack_mm: Array, sd_mm: Array) -> Array:

@@ -45,7 +45,7 @@ def history(rows: Sequence[Row], panels: Sequence[Panel]) -> list[Picture]:
     for y_label, factor, zero, caption, columns in panels:
         series = [Series(label, factor*table[name], None if sd is None else factor*table[sd])
                   for label, name, sd in columns]
-        png = series_picture(x, x_label, y_label, series, zero)
+        png = series_picture(x, x_label, y_label, series, zero, 1.0 if columns[0][1] == "r2" else None)
         if bars_hidden(series, zero):
             caption += " All bars are shorter than the points."
         drawn.append(Picture(png, caption, f"{y_label} against {x_label}"))

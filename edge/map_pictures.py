@@ -1,6 +1,6 @@
 """Figures of the report drawn from one maps file: stress sum with isopachics, misfit, second harmonic.
 
-Even colour scales: cividis for amounts and for the misfit (its middle is grey), twilight for phase, which is cyclic.
+Even colour scales: cividis for amounts, twilight for phase, which is cyclic; red and blue about white (zero) for the misfit.
 """
 from __future__ import annotations
 
@@ -203,7 +203,7 @@ def misfit_picture(maps: Maps, scales: Scales) -> bytes | None:
         return None
     with matplotlib.rc_context(STYLE):
         figure, axes, bar = _map_axes(maps, close=True)
-        _shade(axes, bar, misfit_MPa(maps, maps.tip), "measured \u2212 fitted (MPa)", ("cividis", 32),
+        _shade(axes, bar, misfit_MPa(maps, maps.tip), "measured \u2212 fitted (MPa)", ("RdBu_r", 33),
                (-scales.misfit_MPa, scales.misfit_MPa))
         _draw_tip(axes, maps)
         return png(figure)

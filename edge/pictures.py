@@ -128,13 +128,16 @@ def draw_series(axes: Axes, x: np.ndarray, series: Sequence[Series], zero: bool)
         axes.set_yticks([])
 
 
-def series_picture(x: np.ndarray, x_label: str, y_label: str, series: Sequence[Series], zero: bool = False) -> bytes:
-    """One panel as PNG. x, values: (fixes,). zero: the axis has zero on it."""
+def series_picture(x: np.ndarray, x_label: str, y_label: str, series: Sequence[Series], zero: bool = False,
+                   most: float | None = None) -> bytes:
+    """One panel as PNG. x, values: (fixes,). zero: the axis has zero on it; most: it ends there at the latest."""
     import matplotlib
     with matplotlib.rc_context(STYLE):
         figure = new_figure(4.4, 2.9)
         axes = figure.add_axes((0.17, 0.165, 0.80, 0.74))
         draw_series(axes, x, series, zero)
+        if most is not None:
+            axes.set_ylim(top=min(axes.get_ylim()[1], most))
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
         if len(series) > 1 and axes.get_legend_handles_labels()[1]:

@@ -89,7 +89,9 @@ def _map(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     T = 0.0 if math.isnan(at.T_MPa) else at.T_MPa
     total = williams.evaluate(np.array([leading_coefficient(at.dK_MPa_sqrt_m), T], complex), z)
     amplitude = np.where(specimen(known.rig, shape), 1e3 * known.K_per_MPa / 2 * np.abs(total), np.nan)
-    image = axes.imshow(amplitude, cmap="viridis", vmin=0, vmax=1e3 * at.inner_amplitude_K, interpolation="nearest")
+    inner_MPa = leading_coefficient(at.dK_MPa_sqrt_m) / math.sqrt(at.inner_mm) + T
+    top_mK = 1e3 * known.K_per_MPa / 2 * abs(inner_MPa)
+    image = axes.imshow(amplitude, cmap="viridis", vmin=0, vmax=top_mK, interpolation="nearest")
     axes.figure.colorbar(image, ax=axes, shrink=0.85, extend="max")
     turn = np.deg2rad(view.growth_angle_deg + np.linspace(0, 360, 181))
     for radius, style, name in ((at.inner_mm, "-", "fit region"), (at.outer_mm, "-", None)):
@@ -97,7 +99,8 @@ def _map(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
         axes.plot(tip[1] + r * np.cos(turn), tip[0] - r * np.sin(turn), color="white", ls=style, lw=1.1, label=name)
     axes.set_xlim(-0.5, shape[1] - 0.5)
     axes.set_ylim(shape[0] - 0.5, -0.5)
-    axes.set_xlabel(f"column (px); crack {at.crack_mm:.3g} mm, dK {at.dK_MPa_sqrt_m:.3g} MPa√m, rings: fit region")
+    rings = "no T, rings: fit region" if math.isnan(at.T_MPa) else "rings: fit region"
+    axes.set_xlabel(f"column (px); crack {at.crack_mm:.3g} mm, dK {at.dK_MPa_sqrt_m:.3g} MPa√m, {rings}")
     axes.set_ylabel("row (px)")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,6 +19,7 @@ from calibration.door import InputError, counted
 from edge import map_pictures as draw
 from edge import page
 from edge.flags import FLAGS
+from edge.growth_validity import BY_HAND, kept_out
 from edge.history_pictures import CRACK, HEALTH, history
 from edge.maps import PHASE_FLOOR, BadMaps, Maps, Marks, list_maps, read_maps
 from edge.page import Fix, thousands, with_interval
@@ -220,10 +222,10 @@ def _label(seq: int, row: Row | None) -> str:
 
 def _growth(home: Path, records_path: Path) -> list[str]:
     """What `bolotip growth` left in the folder, or how to get it."""
-    named = (("growth_aN.png", "Crack size against load cycles."),
-             ("growth_rate.png", "Growth rate against stress-intensity range with the Paris fit."))
-    pictures = [Picture((home/name).read_bytes(), caption, caption) for name, caption in named if (home/name).is_file()]
     lines = _csv_rows(home/"growth_fit.csv")
+    named = (("growth_aN.png", "Crack size against load cycles."),
+             ("growth_rate.png", "Growth rate against stress-intensity range" + (" with the Paris line." if lines else ": no Paris line.")))
+    pictures = [Picture((home/name).read_bytes(), caption, caption) for name, caption in named if (home/name).is_file()]
     if not pictures and not lines:
         return [page.paragraph("Not computed yet: bolotip growth on this folder adds growth rates and the Paris fit; "
                                "make the report again after it.")]
@@ -233,10 +235,23 @@ def _growth(home: Path, records_path: Path) -> list[str]:
         formula = "Paris fit, da/dN = C \u0394K^m with \u0394K in MPa\u221am; the rates are in growth.csv."
         cells = [[_short(line[name] or "") for name in columns] for line in lines]
         parts += [page.paragraph(formula), page.table([FIT_COLUMNS[name] for name in columns], cells)]
+    parts += [page.paragraph(text, quiet=True) for text in [*_left_out(_csv_rows(home/"growth.csv")), BY_HAND]]
     newest = max((home/name).stat().st_mtime for name in ("growth_aN.png", "growth_rate.png", "growth_fit.csv") if (home/name).is_file())
     if newest < records_path.stat().st_mtime:
         parts.insert(0, page.paragraph("These results are older than the last record: run bolotip growth again."))
     return parts
+
+
+def _left_out(rates: Sequence[dict[str, str]]) -> list[str]:
+    """For each method how many of its rates are in no Paris line, and why."""
+    said = []
+    for method in dict.fromkeys(rate.get("method") or "" for rate in rates):
+        words = [kept_out(method, (rate.get("invalid") or "").split(), (rate.get("remarks") or "").split())
+                 for rate in rates if rate.get("method") == method]
+        why = ", ".join(f"{word} {count}" for word, count in Counter(w for some in words for w in some).most_common())
+        said.append(f"{method}: {sum(map(bool, words))} of {counted(len(words), 'rate')} left out of the line"
+                    + (f" ({why}; one rate may have several)." if why else "."))
+    return said
 
 
 def _csv_rows(path: Path) -> list[dict[str, str]]:

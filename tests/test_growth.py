@@ -481,7 +481,7 @@ def judged(crack_mm, load_kN=5.0, dK=15.0, sd_mm=0.001, notch_width_mm=None):
                   dK_sd=0.001 * ones)
     rates = growth_fit.secant(cycles, crack_mm, np.full(n, sd_mm))
     specimen = Specimen("CT", 3e-6, 350.0, 205.0, 14.0, None, 60.0, 8.0, 12.0, notch_width_mm)
-    return judge(rates, at, specimen, np.full(n - 1, 15.0), np.full(n, np.nan), np.zeros(n - 1, bool), np.zeros(n - 1, bool))[0]
+    return judge(rates, at, specimen, np.full(n - 1, 15.0), np.full(n, np.nan), *[np.zeros(n - 1, bool)] * 3)[0]
 
 
 def test_a_crack_counts_once_it_is_a_millimetre_out_of_a_thin_specimen_s_notch():

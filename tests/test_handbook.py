@@ -98,6 +98,10 @@ def test_of_a_load_that_goes_into_compression_the_tensile_part_counts(ratio, ten
     assert handbook.maximum(10.0, ratio) == pytest.approx({0.5: 20.0, 0.0: 10.0, -0.25: 8.0, -1.0: 5.0}[ratio])
 
 
+def test_a_load_that_is_compressive_throughout_has_no_tensile_part():
+    assert np.isnan(handbook.tensile_range_kN([4.0, 4.0], [10.0, 1.001])).all() and handbook.tensile_range_kN(4.0, 0.9) == 4.0
+
+
 def test_outside_its_range_a_solution_gives_no_number():
     assert np.isnan(handbook.delta_K_MPa_sqrt_m("CT", 1.0, 5.0, 50.0, 10.0))
     assert np.isnan(handbook.delta_K_MPa_sqrt_m("MT", 1.0, [24.5, 30.0, np.nan], 50.0, 10.0)).all()

@@ -320,6 +320,9 @@ CONDITIONS = [
     ({"records": {"serial_port": "/dev/ttyS1", "serial_baud": 300, "every_s": 5.0}}, "one row takes 11 s"),
     ({"camera": {"frame_rate_hz": 8.7}, "load": {"frequency_hz": 7.5}}, "keep lamps"),
     ({"specimen": {"paris_C": 1e-8, "paris_m": 3.0}}, "expect a lag"),
+    ({"specimen": {"paris_C": 1e-8, "paris_m": 3.0, "notch_mm": 0.3}}, "not from the notch of 0.3 mm"),
+    ({"specimen": {"notch_mm": 28.5}}, "no handbook K at"),
+    ({"specimen": {"geometry": "SENT-clamped", "free_length_mm": 50.0}}, "free_length_mm = 50 is below twice the width"),
 ]
 
 
@@ -327,6 +330,13 @@ CONDITIONS = [
 def test_what_to_mend_is_said_where_it_applies_and_only_there(rig, harmless_plan, changes, sentence):
     assert any(sentence in w for w in make_plan(rig(**changes)).warnings)
     assert not any(sentence in w for w in harmless_plan.warnings)
+
+
+def test_no_amplitude_is_told_where_the_t_stress_is_unknown(rig):
+    """Of the C(T) there is no table, and T of zero is not what it has."""
+    text = as_text(made := make_plan(rig(specimen={"geometry": "CT"})))
+    assert all(math.isnan(a.T_MPa) and math.isnan(a.inner_amplitude_K) and math.isnan(a.outer_amplitude_K) for a in made.sizes)
+    assert "inner mK" not in text and '"inner_amplitude_K": null' in as_json(made)
 
 
 ASSUMED = [

@@ -232,6 +232,11 @@ def test_damaged_rows_are_named_by_their_place_and_the_others_are_read(tmp_path)
     assert found.torn == ROWS[5][:40].decode()
 
 
+def test_a_file_that_a_spreadsheet_gave_a_byte_order_mark_is_read(tmp_path):
+    found = read_records(write(tmp_path, b"\xef\xbb\xbf", HEADER, *ROWS[:2]))
+    assert [row.seq for row in found.rows] == [0, 1] and not found.bad
+
+
 def test_two_rows_run_together_are_not_merged(tmp_path):
     found = read_records(write(tmp_path, HEADER, ROWS[0], ROWS[1][:50], ROWS[2], ROWS[3]))
     assert [row.seq for row in found.rows] == [0, 3] and [bad.line_number for bad in found.bad] == [3]
