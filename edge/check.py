@@ -284,6 +284,11 @@ def of_link(rig: Rig) -> Iterator[Finding]:
     port = rig.records.serial_port
     if port is None:
         return
+    for name, part in (("load", rig.load), ("camera", rig.camera)):
+        if part.source == "serial" and part.port and os.path.realpath(part.port) == os.path.realpath(port):
+            told = f"{port}: [records] serial_port and [{name}] port are one port"
+            yield Finding("link", False, told, "give the link a port of its own in [records] serial_port")
+            return
     try:
         open_port(port, rig.records.serial_baud).close()
     except (OSError, ValueError) as e:

@@ -73,6 +73,7 @@ class FrameClock:
         self.kept_for = 0  # frames since the grid was found
         self.wild = 0  # blocks in a row whose latenesses differ far more than before
         self.steps = 0  # blocks in a row that stood far off the grid, below 0 where too early
+        self.step_s = 0.0  # how far the last of them did
         self.changes = 0  # times that the camera has gone over to another rate
 
     @property
@@ -215,14 +216,15 @@ class FrameClock:
         innovation_sd = math.sqrt(variance)
         if abs(surprise) > 6 * innovation_sd + self.spread_s:
             # the delays have changed, as with a computer that gets busy or is idle again: the offset goes along, late ones
-            # slowly as they may be a stall; only what goes on the same way is another period
+            # slowly as they may be a stall; only what grows from block to block is another period
             sign = 1 if surprise > 0 else -1
             self.steps = self.steps + sign if self.steps * sign > 0 else sign
+            growth_s, self.step_s = surprise - self.step_s, surprise
             if abs(self.steps) < STEPS:
                 surprise = min(surprise, 6 * innovation_sd)
                 c00 += surprise**2
             else:
-                of_period = (surprise / n) ** 2
+                of_period = (growth_s / n) ** 2
                 c00, c01, c11 = c00 + surprise**2 + n**2 * of_period, c01 + n * of_period, c11 + of_period
             to_offset, to_period = c00 - back * c01, c01 - back * c11
             variance = to_offset - back * to_period + sd**2

@@ -24,7 +24,6 @@ from edge.record import (
     decode_stop,
     header_line,
     parse_header,
-    read_records,
 )
 from edge.sinks.card import CardSink
 from edge.terminal import Printer
@@ -107,9 +106,17 @@ class Desk:
             self.notes.say(f"{self._card.path}: {row}")
         if self._card.resume is not None:
             self._last_seq = self._card.resume.seq
-            with contextlib.suppress(InputError):
-                self._known.extend((row.seq, row.time_utc) for row in read_records(self._card.path).rows)
+            self._recall()
         return self
+
+    def _recall(self) -> None:
+        """The last rows of the file, of which not more than these are held in memory."""
+        with contextlib.suppress(OSError), self._card.path.open("rb") as f:
+            for raw in collections.deque(f, maxlen=REMEMBERED_ROWS):
+                with contextlib.suppress(BadRow):
+                    line = raw.decode("utf-8", "surrogateescape").rstrip("\r\n")
+                    row = decode_row(line, parse_header(self._card.header))
+                    self._known.append((row.seq, row.time_utc))
 
     def __exit__(self, *_: object) -> None:
         self.listened = True
@@ -218,10 +225,12 @@ class Desk:
 
 @contextlib.contextmanager
 def stop_on_signals() -> Iterator[threading.Event]:
-    """An event that SIGINT and SIGTERM set, so that the loop ends in order."""
+    """An event that SIGINT, SIGTERM and a hang-up set, so that the loop ends in order."""
     stop = threading.Event()
     in_main = threading.current_thread() is threading.main_thread()  # elsewhere Python takes no signal handlers
-    numbers = (signal.SIGINT, signal.SIGTERM) if in_main else ()
+    numbers = [signal.SIGINT, signal.SIGTERM] if in_main else []
+    if in_main and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # nohup has it ignored, and is to be obeyed
+        numbers.append(signal.SIGHUP)
     earlier = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
     try:
         yield stop
@@ -276,7 +285,7 @@ class Link:
 
 
 def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None, gone_after_s: float = 60.0) -> int:
-    """Listen until SIGINT, SIGTERM or `seconds` have passed, print a summary, return 0.
+    """Listen until SIGINT, SIGTERM, SIGHUP or `seconds` have passed, print a summary, return 0; 3: rows are not on the card.
 
     InputError: no such port at the start, or a folder that cannot be written. GoneError: the port went away and did not
     come back within `gone_after_s`.

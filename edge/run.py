@@ -52,7 +52,7 @@ def run_sources(
             also = f"{card.path}: has {counted(card.resume.seq + 1, 'row')} already, and this recording's come after them"
             log.warning("%s; give a new --out for another test", also)
         if card.bad:
-            log.warning("%s: %s damaged and left as it is; the first: %s", card.path, counted(len(card.bad), "row"), card.bad[0])
+            log.warning("%s: %s damaged and left in place; the first: %s", card.path, counted(len(card.bad), "row"), card.bad[0])
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
         loop.tell, loop.attend = around.see, around.attend
@@ -99,7 +99,9 @@ class Attendance:
             self.tell(row)
         for doubt in self.doubts.see(row):
             log.warning("%s", doubt)
-        if self.copy_due and self.loop.card.state == "ok":  # it was full or away at the start
+        if self.loop.card.state != "ok":  # full or away: another one may come
+            self.copy_due = True
+        elif self.copy_due:
             self.copy_due = False
             keep_rig_copy(self.loop.rig.path, self.loop.card.folder)
 

@@ -1,10 +1,14 @@
-"""For tests of sinks and receiver: a serial cable made of a pseudo-terminal, and invented rows."""
+"""For tests of sinks and receiver: a serial cable made of a pseudo-terminal, a small mounted card, and invented rows."""
 
+import contextlib
 import os
 import select
+import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
+
+import pytest
 
 from edge.record import Row, encode_row, header_line
 
@@ -43,6 +47,21 @@ class Cable:
     def write(self, data: bytes) -> None:
         while data:
             data = data[os.write(self.far, data) :]
+
+
+@contextlib.contextmanager
+def mounted(folder: Path, *arguments: str):
+    """A small file system, mounted at `folder` while the test runs."""
+    folder.mkdir(exist_ok=True)
+    if os.geteuid() != 0:
+        pytest.skip("mounting a small card needs root")
+    done = subprocess.run(["mount", *arguments, str(folder)], capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"no small card can be mounted here: {done.stderr.strip()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
 def invented_row(seq: int) -> Row:

@@ -113,6 +113,10 @@ def test_the_link_s_port_is_tried(good, tmp_path):
     rig = replace(rig, records=replace(rig.records, serial_port=str(tmp_path / "ttyS9")))
     (found,) = check.of_link(rig)
     assert not found.ok and found.usable and "No such file" in found.text
+    for name, source in (("load", rig.load), ("camera", rig.camera)):
+        there = replace(source, source="serial", port=str(tmp_path / "x" / ".." / "ttyS9"))
+        (found,) = check.of_link(replace(rig, **{name: there}))
+        assert found.text == f"{tmp_path}/ttyS9: [records] serial_port and [{name}] port are one port" and not found.ok
 
 
 ZONES = [([41000, 52500], True, "52 degrees"), ([88000], False, "heat sink"), ([], True, "no temperature")]

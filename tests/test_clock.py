@@ -380,3 +380,31 @@ def test_a_camera_that_was_away_is_put_on_its_new_grid_at_once(period_s, shift):
     off_s = np.array([s.time_s for s in slots[2000:]]) - after
     assert all(s.sure for s in slots[2000:]) and np.abs(off_s).max() < 1.5e-3
     assert slots[2000].number > slots[1999].number and np.array_equal(np.diff([s.number for s in slots[2000:]]), np.ones(399))
+
+
+def errors_s(jitter_s, delay_s=lambda true_s: 0.0, periods=lambda true_s: 1.0, frames=2500):
+    """Of the times of a camera of 25 frames/s, by the second, against its exposures; delays and periods change with time."""
+    rng, clock, true, out = np.random.default_rng(0), FrameClock(RATE_HZ), [0.0], {}
+    for _ in range(frames):
+        clock.push(true[-1] + delay_s(true[-1]) + rng.exponential(jitter_s))
+        true.append(true[-1] + periods(true[-1]) / RATE_HZ)
+        while (slot := clock.pop()) is not None:
+            out[len(out)] = slot.time_s - true[len(out)]
+    return np.array(list(out.values())), np.array(true[: len(out)])
+
+
+@pytest.mark.parametrize("jitter_s", [1e-4, 3e-4])
+def test_delays_that_are_longer_for_a_while_move_the_times_by_no_more_than_that(jitter_s):
+    """The computer is busy from 20 to 40 s, and everything comes 3 ms later."""
+    off, at = errors_s(jitter_s, lambda t: 0.003 * (20.0 <= t < 40.0))
+    assert np.abs(off).max() < 0.003 + 3e-4, "no overshoot"
+    assert np.abs(off[(at > 26.0) & (at < 39.0)] - 0.003).max() < 2e-4
+    assert np.abs(off[at > 43.0]).max() < 2e-4, "and all is as before when it is idle again"
+
+
+@pytest.mark.parametrize("change", [1e-3, -1e-3])
+@pytest.mark.parametrize("jitter_s", [1e-4, 3e-4])
+def test_a_period_that_changes_by_a_thousandth_is_followed_at_once(jitter_s, change):
+    off, at = errors_s(jitter_s, periods=lambda t: 1 + change * (t >= 20.0))
+    assert np.abs(off).max() < 0.005
+    assert np.abs(off[(at > 30.0) & (at < 40.0)]).max() < 1e-3 and np.abs(off[at > 40.0]).max() < 2e-4

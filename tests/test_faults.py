@@ -1,13 +1,17 @@
 """The whole program killed while it measures, in small; the long run and all other faults are in tests/endurance."""
 
+import time
+
 import pytest
 from endurance import card
 from endurance.place import LOAD_HZ, Outcome, recording
 from endurance.table import kept_rows, put_section, table
+from links import mounted
 
 from edge.fix import Fix, Fixer
+from edge.record import read_records
 from edge.rig import load_rig
-from edge.run import run_rig
+from edge.run import run_command, run_rig
 
 
 def test_a_killed_run_goes_on_with_number_cycles_and_running_time(tmp_path):
@@ -26,6 +30,46 @@ def test_the_cycle_count_never_goes_back_where_the_load_signal_is_lost(tmp_path,
     cycles = [row.cycles for row in rows]
     assert cycles == sorted(cycles) and any("cycles_estimated" in row.flags for row in rows)
     assert abs(cycles[-1] - LOAD_HZ * rows[-1].elapsed_s) <= 2
+
+
+@pytest.fixture
+def quick(tmp_path, monkeypatch):
+    """A rig file that gives forty rows, and no fit: the crack does not matter."""
+    monkeypatch.setattr(Fixer, "fix", lambda *_: Fix())
+    (tmp_path / "in").mkdir()
+    return recording(tmp_path / "in", 10, {"records": {"every_s": 0.25}})
+
+
+def test_rows_that_are_not_on_the_card_in_the_end_are_no_success(tmp_path, quick):
+    with mounted(tmp_path / "card", "-t", "tmpfs", "-o", "size=8k", "tmpfs") as folder:
+        assert run_command(quick, folder) == 3
+        assert 0 < len(read_records(folder).rows) < 40
+    assert run_command(quick, tmp_path / "room") == 0
+
+
+def test_damaged_rows_in_the_middle_are_told_once_at_the_start(tmp_path, quick, caplog):
+    out = tmp_path / "out"
+    run_rig(load_rig(quick), out)
+    path = out / "records.csv"
+    lines = path.read_text().splitlines(keepends=True)
+    lines[3], lines[5] = lines[3].replace(",", ";", 1), lines[5].replace(",", ";", 1)
+    path.write_text("".join(lines))
+    run_rig(load_rig(quick), out)
+    told = [r.getMessage() for r in caplog.records if "damaged and" in r.getMessage()]
+    assert len(told) == 1 and "2 rows damaged and left in place" in told[0] and "row 4: " in told[0]
+
+
+def test_the_rig_file_is_copied_to_the_card_that_takes_the_first_ones_place(tmp_path, quick):
+    out, moved = tmp_path / "out", tmp_path / "moved"
+
+    def tell(row):
+        if row.seq == 5:
+            out.rename(moved)
+        if row.seq > 5:
+            time.sleep(0.03)  # a lost card is tried again after half a second
+
+    run_rig(load_rig(quick), out, tell)
+    assert (moved / "rig.toml").read_bytes() == (out / "rig.toml").read_bytes() == quick.read_bytes()
 
 
 @pytest.mark.parametrize("good, verdict", [(True, "holds"), (False, "DOES NOT HOLD"), (None, "not tried")])

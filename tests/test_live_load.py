@@ -279,6 +279,15 @@ def test_a_clock_in_another_unit_is_found_out():
         assert clock.wrong_unit(arrival[-1])
 
 
+def test_a_clock_that_counts_in_the_right_unit_again_is_believed_soon():
+    far, _, arrival = arrivals(np.random.default_rng(5), 100.0, 20.0, 0.0, 0.001)
+    clock, wrong = FarClock(), []
+    for i in range(far.size):
+        clock.add(far[i] * (1e3 if i < 1200 else 1.0), arrival[i])
+        wrong.append(clock.wrong_unit(arrival[i]))
+    assert all(wrong[500:1200]) and not any(wrong[1200 + 550 :])
+
+
 # --- edges
 
 
@@ -673,6 +682,20 @@ def test_what_is_no_load_board_is_named_in_one_line(cable, caplog, monkeypatch, 
             time.sleep(0.03)
         assert source.state == "waiting" and word in source.fault
         assert len(caplog.records) == 1 and word in caplog.text
+
+
+def test_columns_that_change_places_for_a_while_give_no_false_load(cable):
+    """A time taken for a load would be an overload; a load taken for a time rises and falls."""
+    with serial_load(cable) as source:
+        got: dict[int, list[np.ndarray]] = {part: [np.empty(0)] for part in range(3)}
+        for t in np.arange(0.0, 30.0, 1 / 241.3):
+            part = int(t > 4.0) + int(t > 16.0)
+            first, second = (load_at(t), t + 7000) if part == 1 else (t + 7000, load_at(t))
+            got[part].append(source._take(source.lines.feed(b"%.6f,%.6f\n" % (first, second)), t)[1])
+        loads = {part: np.concatenate(values) for part, values in got.items()}
+    assert source.impossible > 2500
+    assert loads[0].size > 900 and loads[2].size > 3200 and max(loads[0].max(), loads[2].max()) < 200
+    assert loads[1].size == 0
 
 
 def test_a_time_in_milliseconds_is_named_in_one_line(cable, caplog, monkeypatch):

@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import signal
 import time
 from dataclasses import replace
@@ -16,13 +17,14 @@ from live_bench import LiveBench
 from edge import loop as loop_module
 from edge.clock import LOOKAHEAD
 from edge.loop import Loop
+from edge.phase import LoadPhase
 from edge.record import Row, read_records
 from edge.rig import load_rig
 from edge.sinks.card import CardSink
 from edge.sources.base import Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 from edge.sources.simulated import bench_from_rig
-from edge.totals import FORM, Calendar, Totals
+from edge.totals import FORM, Calendar, Totals, utc_of
 
 HZ = 7.0
 NEVER = (math.inf, math.inf)
@@ -185,6 +187,49 @@ def test_a_machine_found_standing_after_the_wire_was_out_had_stopped_nobody_know
     assert seen == pytest.approx(trial.true_cycles(trial.rows[-1]) - HZ * (40.0 - 22.0), abs=2.1)
 
 
+class Hum(LoadSource):
+    """What a wire picks up beside a machine that stands: mains, and the converter's noise."""
+
+    def __init__(self) -> None:
+        self.next = 0
+
+    def read(self, until_s: float) -> tuple[np.ndarray, np.ndarray]:
+        first, self.next = self.next, max(self.next, int(until_s * 250.0))
+        t = np.arange(first, self.next) / 250.0
+        return t, 0.02 * np.sin(2 * np.pi * 50.0 * t) + 0.003 * np.random.default_rng(first).standard_normal(t.size)
+
+
+def test_mains_hum_on_the_wire_before_the_machine_starts_is_no_load(tmp_path, monkeypatch):
+    trial = Trial(tmp_path, monkeypatch, hz=20.0)
+    trial.loop.load.inner = Hum()
+    trial.run(20.0)
+    assert len(trial.rows) >= 4
+    for row in trial.rows:
+        assert row.cycles == 0 and row.load_range_kN is None and "no_load" in row.flags
+
+
+@pytest.mark.parametrize("nominal_hz, mains_hz", [(48.0, 50.0), (20.0, 0.0), (20.0, 60.0)])
+def test_a_load_at_the_frequency_of_the_mains_is_one_where_it_is_meant_or_no_mains_are_there(nominal_hz, mains_hz):
+    phase, t = LoadPhase(nominal_hz, mains_hz=mains_hz), np.arange(0.0, 10.0, 1e-3)
+    phase.feed(t, 5.0 + 4.0 * np.sin(2 * np.pi * 50.0 * t))
+    assert phase.state(2.0, 9.0).frequency_hz == pytest.approx(50.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("sync_s", [4.0, 9.0])
+def test_a_card_that_takes_seconds_for_a_row_is_no_silent_camera(tmp_path, monkeypatch, sync_s):
+    trial = Trial(tmp_path, monkeypatch)
+    sync = os.fsync
+
+    def slow(fd: int) -> None:
+        trial.now.s += sync_s * (trial.loop.start_s is not None)
+        sync(fd)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    trial.run(60.0)
+    assert len(trial.rows) >= 5 and not any("waiting_frames" in r.flags for r in trial.rows)
+    assert trial.rows[-1].noise_K is not None
+
+
 def test_with_both_away_time_and_rows_go_on(tmp_path, monkeypatch):
     trial = Trial(tmp_path, monkeypatch, no_load=(12.0, 40.0), no_frames=(12.0, 40.0)).run(60.0)
     assert len(trial.rows) == 12 and all(np.diff([r.elapsed_s for r in trial.rows]) > 0)
@@ -265,6 +310,9 @@ RESTARTS = [  # rows before, seconds away, load seen first (Hz), cycles and runn
     ("calendar behind", [last_row()], -3600.0, 7.0, 7000, 1000.0),
     ("calendar far ahead", [last_row()], 40 * 86400.0, 7.0, 7000, 1000.0),
     ("the wire was out at the end", [last_row(), last_row(hz=None)], 100.0, 7.0, 7000 + 700, 1100.0),
+    ("the load stood still at the end", [last_row(), last_row("paused"), last_row("paused", "ended")], 60.0, 7.0, 7000, 1060.0),
+    ("it stood still, then the wire was out", [last_row(), last_row("paused", hz=None), last_row(hz=None)], 60.0, 7.0, 7000, 1060.0),
+    ("a pause that was over", [last_row("paused"), last_row()], 600.0, 7.0, 7000 + 4200, 1600.0),
     ("a load was never seen", [last_row(hz=None)], 100.0, 7.0, 7000, 1100.0),
 ]
 
@@ -276,6 +324,16 @@ def test_after_a_restart_the_count_goes_on_as_far_as_can_be_known(rows, away_s, 
     assert totals.settle(hz) == (cycles > 7000)
     assert totals.cycles == cycles
     assert not totals.settle(7.0), "once"
+
+
+@pytest.mark.parametrize("until_s", [30.0, 60.0], ids=["soon", "when its frequency is no longer told"])
+def test_a_pause_of_the_load_that_a_restart_falls_into_adds_no_cycles(tmp_path, monkeypatch, until_s):
+    trial = Trial(tmp_path, monkeypatch, wave={"pause_from_s": 15.0, "pause_to_s": 1000.0}).run(until_s)
+    rows = read_records(tmp_path / "out").rows
+    assert "paused" in rows[-2].flags and rows[-1].cycles == pytest.approx(trial.true_cycles(rows[-1]), abs=1.6)
+    totals = Totals(rows, live=True, utc_s=utc_of(rows[-1]) + 300.0)
+    assert not totals.settle(HZ) and totals.cycles == rows[-1].cycles
+    assert totals.elapsed_s == rows[-1].elapsed_s + 300.0
 
 
 def test_frames_that_came_before_the_time_away_was_counted_are_not_counted_twice():

@@ -8,12 +8,13 @@ import sys
 import tempfile
 import threading
 import time
+import tracemalloc
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from links import Cable, invented_row
+from links import Cable, invented_row, mounted
 
 from calibration.door import GoneError, InputError
 from edge import receive
@@ -162,6 +163,17 @@ def test_no_noise_is_stored_or_stops_the_receiver(pieces):
         assert desk.counts.stored == 2 and stored(Path(folder)) == [1, 2]
 
 
+def test_a_restart_on_a_long_file_holds_no_more_of_it_than_it_needs(tmp_path):
+    take(tmp_path, HEADER)
+    with (tmp_path / "records.csv").open("ab") as f:
+        f.write(rows(*range(8000)))
+    tracemalloc.start()
+    desk = take(tmp_path, rows(7999, 5600, 8000))
+    _, peak_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert tally(desk) == (1, 0, 0, 2) and peak_bytes < 5e6
+
+
 # --- over a cable
 
 
@@ -174,13 +186,12 @@ def cable(tmp_path):
 def start(request):
     """Starts `bolotip receive` with the given arguments and waits until it listens; ends it with the test."""
 
-    def start(*arguments: object, listening: Path | None = None) -> subprocess.Popen:
+    def start(*arguments: object, listening: Path | None = None, **streams: object) -> subprocess.Popen:
         command = subprocess.Popen(
             [sys.executable, "-c", "import sys; from edge.cli import main; sys.exit(main())", "receive"]
             + [str(a) for a in arguments],
             env={**os.environ, "PYTHONPATH": str(ROOT)},
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **streams},
             text=True,
         )
         request.addfinalizer(command.kill)
@@ -203,7 +214,7 @@ def count(folder: Path) -> int:
     return path.read_bytes().count(b"\n") if path.exists() else 0
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_the_command_stores_what_the_sink_sends_and_ends_in_order(tmp_path, cable, start, number):
     sender = Cable(tmp_path / "sender")
     command = start(cable.port, tmp_path / "desk", listening=tmp_path / "desk")
@@ -218,6 +229,42 @@ def test_the_command_stores_what_the_sink_sends_and_ends_in_order(tmp_path, cabl
     assert out.splitlines()[-1] == ("60 rows stored, 0 lost, 0 corrupt lines, 0 sent twice, port reopened 0 times")
     assert out.splitlines()[1] == "seq 0  crack 12.988 mm  delay_far_field settling"
     assert stored(tmp_path / "desk") == list(range(60))
+
+
+@pytest.mark.parametrize("streams", [("stdout",), ("stdout", "stderr")], ids=" and ".join)
+@pytest.mark.parametrize("gone", [True, False], ids=["reader gone", "disk full"])
+def test_rows_are_stored_although_nobody_can_be_told_of_them(tmp_path, cable, start, streams, gone):
+    reader, writer = os.pipe()
+    with open("/dev/full", "w") as full:
+        command = start(cable.port, tmp_path / "desk", listening=tmp_path / "desk", **dict.fromkeys(streams, writer if gone else full))
+    os.close(writer)
+    os.close(reader)
+    cable.write(HEADER + rows(0, 1) + b"noise\n" + rows(2))
+    wait_for(lambda: count(tmp_path / "desk") == 4)
+    command.terminate()
+    command.communicate(timeout=5)
+    assert command.returncode == 0 and stored(tmp_path / "desk") == [0, 1, 2]
+
+
+def test_nohup_is_obeyed(tmp_path, cable, start):
+    ignoring = {"preexec_fn": lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN)}
+    command = start(cable.port, tmp_path / "desk", listening=tmp_path / "desk", **ignoring)
+    command.send_signal(signal.SIGHUP)
+    cable.write(HEADER + rows(0))
+    wait_for(lambda: count(tmp_path / "desk") == 2)
+    command.terminate()
+    assert command.wait(5) == 0
+
+
+def test_rows_that_never_reached_the_card_are_told_and_no_success(tmp_path, cable, capsys):
+    with mounted(tmp_path / "card", "-t", "tmpfs", "-o", "size=4k", "tmpfs") as folder:
+        thread, result = run_in_thread(str(cable.port), folder, seconds=1.0)
+        wait_for(lambda: count(folder) == 1)
+        cable.write(HEADER + rows(*range(20)))  # 6 kB, into one block
+        thread.join()
+        on_card = len(stored(folder))
+    assert result == [3] and 0 < on_card < 20
+    assert f"{on_card} rows stored" in (said := capsys.readouterr().out) and said.endswith(f", {20 - on_card} not written\n")
 
 
 def test_a_receiver_killed_in_mid_row_goes_on_where_it_was(tmp_path, cable, start):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from links import Cable, invented_row
+from links import Cable, invented_row, mounted
 
 from calibration.door import InputError
 from edge.record import COLUMNS, crc32_text, decode_row, encode_row, header_line, read_records
@@ -35,6 +35,14 @@ def fill(folder: Path, numbers: range, **settings: object) -> CardSink:
         for n in numbers:
             card.write_row(invented_row(n))
     return card
+
+
+@contextlib.contextmanager
+def fill_on(card: CardSink, numbers: range):
+    with card:
+        for n in numbers:
+            card.write_row(invented_row(n))
+        yield card
 
 
 # --- the card in good order
@@ -163,10 +171,36 @@ def test_a_damaged_header_does_not_lose_the_count(tmp_path):
     assert seqs(tmp_path) == [3] and [row.seq for row in read_records(tmp_path / "records-1.csv").rows] == [0, 1, 2]
 
 
-def test_a_folder_that_another_process_writes_to_is_refused(tmp_path):
+def without_a_cell(line: str) -> str:
+    body = line.rpartition(",")[0].replace("7.00012,", "", 1)
+    return f"{body},{crc32_text(body.encode())}"
+
+
+@pytest.mark.parametrize("header", ["", "\0" * 300 + "\n", "load_ratio,crack,crc32\n"], ids=["missing", "zeros", "another's"])
+@pytest.mark.parametrize("rows", [1, 3])
+def test_rows_whose_header_row_is_gone_are_still_counted_on_from(tmp_path, header, rows):
+    fill(tmp_path, range(rows))
+    path = tmp_path / "records.csv"
+    path.write_text(kept := header + path.read_text().partition("\n")[2])
+    card = fill(tmp_path, range(rows, rows + 1))
+    assert card.resume.seq == rows - 1 and card.resume.cycles == 70 * (rows - 1)
+    assert (tmp_path / "records-1.csv").read_text() == kept and seqs(tmp_path) == [rows]
+
+
+def test_rows_of_other_columns_without_their_header_row_are_refused_in_one_line(tmp_path):
+    path = tmp_path / "records.csv"
+    path.write_text("".join(without_a_cell(encode_row(invented_row(n))) + "\n" for n in range(3)))
+    before = path.read_bytes()
+    with pytest.raises(InputError, match=r"records.csv: row 1 .*; put back the header row, or give another folder$"):
+        CardSink(tmp_path).open()
+    assert path.read_bytes() == before
+
+
+def test_a_folder_that_another_process_writes_to_is_refused(tmp_path, caplog):
     with CardSink(tmp_path) as first, pytest.raises(InputError, match="another process is writing records there"):
         first.write_row(invented_row(0))
         CardSink(tmp_path).open()
+    assert caplog.text == "", "the refusal says it all"
 
 
 def test_a_folder_that_cannot_be_one_is_refused_in_one_line(tmp_path):
@@ -183,21 +217,6 @@ def test_a_folder_that_cannot_be_one_is_refused_in_one_line(tmp_path):
 def made(folder: Path) -> Path:
     folder.mkdir()
     return folder
-
-
-@contextlib.contextmanager
-def mounted(folder: Path, *arguments: str):
-    """A small file system, mounted at `folder` while the test runs."""
-    folder.mkdir()
-    if os.geteuid() != 0:
-        pytest.skip("mounting a small card needs root")
-    done = subprocess.run(["mount", *arguments, str(folder)], capture_output=True, text=True)
-    if done.returncode:
-        pytest.skip(f"no small card can be mounted here: {done.stderr.strip()}")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
 def test_rows_wait_while_the_card_is_full_and_are_written_when_room_returns(tmp_path, caplog):
@@ -277,6 +296,32 @@ def test_rows_do_not_go_into_the_empty_folder_that_a_card_leaves_when_it_is_pull
         assert caplog.text.count("rows wait in memory") == 1
 
 
+@pytest.mark.parametrize("at_start", [True, False], ids=["mounted at the start", "mounted later"])
+def test_a_card_mounted_below_a_file_system_in_memory_is_missed_too(tmp_path, at_start):
+    """As below /run/media: what it leaves is on neither its own nor the system's disk."""
+    arguments = ("-t", "tmpfs", "-o", "size=64k", "tmpfs")
+    with mounted(tmp_path / "run", *arguments) as memory, contextlib.ExitStack() as later:
+        folder = memory / "card"
+        if at_start:
+            later.enter_context(mounted(folder, *arguments))
+        with CardSink(folder, longest_wait_s=0.0) as card:
+            if not at_start:
+                later.enter_context(mounted(folder, *arguments))
+            card.write_row(invented_row(0))
+            card.pump()  # the file that was open at first is another by now
+            assert seqs(folder) == [0]
+            later.close()  # lazily unmounted, with its file open
+            kept = sorted(p.name for p in folder.iterdir())
+            for n in (1, 2):
+                card.write_row(invented_row(n))
+            assert card.waiting_rows == 2 and "not mounted any more" in str(card.fault)
+            assert sorted(p.name for p in folder.iterdir()) == kept
+            assert not at_start or kept == []
+            with mounted(folder, *arguments):
+                card.write_row(invented_row(3))
+                assert card.state == "ok" and seqs(folder) == [1, 2, 3]
+
+
 def test_a_restart_on_a_full_card_still_resumes(tmp_path):
     with mounted(tmp_path / "card", "-t", "tmpfs", "-o", "size=16k", "tmpfs") as folder:
         fill(folder, range(5))
@@ -308,6 +353,25 @@ def test_a_row_whose_sync_failed_stands_in_the_file_once(tmp_path, monkeypatch, 
         card.write_row(invented_row(2))
         assert card.state == "ok"
     assert seqs(tmp_path) == [0, 1, 2]
+
+
+CHANGES = {  # in place, under the open file: what is done to it, and the rows that are whole then
+    "cut": (lambda f: f.truncate(f.seek(0, 2) - 60), [0, 1]),
+    "appended to": (lambda f: (f.seek(0, 2), f.write(b"12,half a li")), [0, 1, 2]),
+    "emptied": (lambda f: f.truncate(0), []),
+}
+
+
+@pytest.mark.parametrize("change, kept", CHANGES.values(), ids=CHANGES)
+def test_a_file_that_somebody_changes_in_place_still_gets_whole_rows_only(tmp_path, change, kept, caplog):
+    with fill_on(CardSink(tmp_path, longest_wait_s=0.0), range(3)) as card:
+        with card.path.open("r+b") as f:
+            change(f)
+        for n in (3, 4):
+            card.write_row(invented_row(n))
+        assert card.state == "ok" and caplog.text.count("somebody else has changed records.csv") == 1
+    assert seqs(tmp_path) == [*kept, 3, 4]
+    assert fill(tmp_path, range(0)).resume.seq == 4
 
 
 # --- maps

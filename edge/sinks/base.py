@@ -20,6 +20,8 @@ class Sink(ABC):
     growing pauses, at the next row or `pump`. InputError from `open`: what the user named can never work.
     """
 
+    refused: tuple[type[OSError], ...] = ()  # faults that `open` tells in its own words
+
     def __init__(self, name: str, queue_rows: int = 2000, longest_wait_s: float = 30.0):
         self.name, self.queue_rows, self.longest_wait_s = name, queue_rows, longest_wait_s
         self.dropped = 0
@@ -84,7 +86,7 @@ class Sink(ABC):
             self.fault = None
 
     def _let_go(self, fault: OSError) -> None:
-        if self.fault is None:  # one line for each loss, none for each vain attempt
+        if self.fault is None and (self.worked or not isinstance(fault, self.refused)):  # one line a loss, none a vain attempt
             log.warning("%s: %s; rows wait in memory", self.name, fault.strerror or fault)
         self.fault = fault
         self._disconnect()

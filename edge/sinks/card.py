@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.door import InputError
 from calibration.files import still_there, sync_folder
-from edge.record import FILE_NAME, BadRow, Row, check_line, decode_row, header_line, understand_header
+from edge.record import COLUMNS, FILE_NAME, BadRow, Row, check_line, decode_row, header_line, understand_header
 from edge.sinks.base import Sink
 
 if TYPE_CHECKING:
@@ -36,6 +36,13 @@ class Survey:
     size_bytes: int = 0
 
 
+def columns_of(header: str) -> tuple[str, ...] | None:
+    """The column names of a header row; None where it is missing, or damaged beyond telling."""
+    with contextlib.suppress(BadRow):
+        return understand_header(header)[0]
+    return None
+
+
 def survey(path: Path) -> Survey:
     """Read through a records file, however long, and check each row's checksum. A missing file is an empty one."""
     found = Survey()
@@ -48,9 +55,12 @@ def survey(path: Path) -> Survey:
                     raise BadRow("the row was torn: it does not end with a line feed")
                 if number == 1:
                     found.header = line
+                    commas = {line.count(",")} | (set() if columns_of(line) else {len(COLUMNS) - 1})
+                    with contextlib.suppress(BadRow):
+                        found.last = line if check_line(line) else None  # a row: the header above it is gone
                 elif line != found.header:
                     check_line(line)
-                    if line.count(",") != found.header.count(","):
+                    if line.count(",") not in commas:
                         raise BadRow("has not as many cells as the header")
                     found.last = line
             except BadRow as e:
@@ -66,9 +76,12 @@ class CardSink(Sink):
     """Rows to `folder`/records.csv, each appended and synced before `write_row` returns; maps beside it.
 
     An existing file is taken up again: `resume` is its last valid row, `bad` lists damaged rows, which stay where they
-    are; what stands after the last valid row is moved to records.torn. A file with another header is kept under a
-    numbered name. While the card is full, read-only or away, rows wait in memory.
+    are; what stands after the last valid row is moved to records.torn. A file with another header row, or a damaged one
+    or none, is kept under a numbered name, and its count resumed. While the card is full, read-only or away, rows wait
+    in memory.
     """
+
+    refused = NEVER
 
     def __init__(
         self,
@@ -113,9 +126,15 @@ class CardSink(Sink):
         if found.header == self.header and not found.tail:
             self._end = found.good_bytes
         if found.last is not None:
+            names = columns_of(found.header)
             try:
-                self.resume = decode_row(found.last, understand_header(found.header)[0])
+                self.resume = decode_row(found.last, names or COLUMNS)
             except BadRow as e:
+                if names is None:
+                    raise InputError(
+                        f"{self.path}: row 1 is no header row and the last row not of this version's columns ({e.reason}); "
+                        "put back the header row, or give another folder"
+                    ) from None
                 log.warning("%s: cannot be resumed: last row: %s", self.path, e.reason)
 
     def _connect(self) -> None:
@@ -142,7 +161,7 @@ class CardSink(Sink):
         device = place.stat().st_dev
         if device in self._below:
             raise OSError(errno.ENODEV, "the card is not mounted any more")
-        if self._device is None:  # the system's disk, or the file system in memory that cards are mounted in
+        if device != self._device:  # the system's disk, or the file system in memory that cards are mounted in
             self._below = {p.stat().st_dev for p in place.resolve().parents} - {device}
         self._device = device
 
@@ -163,7 +182,7 @@ class CardSink(Sink):
         while (kept := self.folder / f"records-{number}.csv").exists():
             number += 1
         os.rename(self.path, kept)
-        log.warning("%s: has other columns; kept as %s, a new file is begun", self.path, kept.name)
+        log.warning("%s: has another header row; kept as %s, a new file is begun", self.path, kept.name)
         os.close(self._fd)
         self._fd = self._open_locked()
 

@@ -22,6 +22,7 @@ BLOCKS_S = (0.5, 1.0)  # the first block and the longest
 FEWEST = 8  # arrivals for a straight line through them
 COUNT_BLOCK_S = 1.0  # the first block where the step is not known
 RESTARTS, RESTARTS_WITHIN_S = 3, 10.0  # a line lost so often is no clock that counts in the unit it should
+LATELY_S = 4.0  # and loses it again within that
 LATE_BLOCKS = 5  # in a row with nothing but late arrivals are not yet believed
 OUTLIERS = 0.05  # of a block; more stamps that seem early than this are not damaged ones
 
@@ -39,7 +40,9 @@ class FarClock:
 
     def wrong_unit(self, now_s: float) -> bool:
         """The far clock does not run in the unit it should, or does not run."""
-        return len(self._restarts_s) == RESTARTS and now_s - self._restarts_s[0] < RESTARTS_WITHIN_S
+        restarts_s = self._restarts_s
+        often = len(restarts_s) == RESTARTS and now_s - restarts_s[0] < RESTARTS_WITHIN_S
+        return often and now_s - restarts_s[-1] < LATELY_S
 
     def forget(self) -> None:
         """The far end has begun anew."""

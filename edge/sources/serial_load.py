@@ -33,6 +33,7 @@ ADAPTER_S = 0.016  # what a USB adapter may hold bytes back for, where it is not
 EARLY_S = 0.02  # a line that seems to arrive before it was sent by more than this has a damaged time
 LARGEST_STEP_S = 0.5  # the same before the clock is known
 BELIEVED, BELIEVED_S = 3, 0.5  # impossible times in a row, and for how long: the board has begun anew
+LATEST = 64  # lines; with most of these impossible, what the others say is no load (columns that have changed places)
 NOTHING = (np.empty(0), np.empty(0))
 
 
@@ -103,6 +104,7 @@ class SerialLoad(LoadSource):
         self._last_far_s: float | None = None
         self._last_arrival_s = self._possible_s = 0.0
         self._impossible_in_a_row = self._questions = 0
+        self._impossible_share = 0.0  # of the latest lines
         self._asked: tuple[bytes, float] | None = None
         self._ask_at_s = 0.0
 
@@ -173,6 +175,10 @@ class SerialLoad(LoadSource):
         if pairs:
             clock.add(pairs[-1][0], arrival_s)
             self._held.extend(pairs)
+        weight = min(1.0, len(fars) / LATEST)
+        self._impossible_share += weight * (1 - len(pairs) / len(fars) - self._impossible_share)
+        if self._impossible_share > 0.5:
+            self._held.clear()
         if not clock.trusted or not self._held:
             return NOTHING
         far, v = np.array(self._held, float).T
