@@ -31,7 +31,7 @@ class Pixels:
 
     bad: np.ndarray
     noise: np.ndarray  # (rows, columns), of one frame
-    netd_counts: float
+    netd_counts: float  # of a pixel in one frame, with its share of the rows' and columns' noise, as the loop sees it
     netd_sd_counts: float
     fixed_counts: float
     drift_counts_per_s: float
@@ -81,9 +81,9 @@ class Pixels:
         kinds = ", ".join(f"{np.count_nonzero(self.bad == i + 1)} {why}" for i, why in enumerate(WHY))
         out = [
             f"bad pixels    {np.count_nonzero(self.bad)} ({100 * self.bad_share:.3f} %): {kinds}",
-            f"noise (NETD)  {scale * self.netd_counts:.2f} +- {scale * self.netd_sd_counts:.2f} {unit} a pixel and frame, "
-            f"and {scale * self.shared_counts:.2f} {unit} common to all pixels of a frame, {scale * self.row_counts:.2f} to those "
-            f"of a row, {scale * self.column_counts:.2f} of a column",
+            f"noise (NETD)  {scale * self.netd_counts:.2f} +- {scale * self.netd_sd_counts:.2f} {unit} a pixel and frame, in it "
+            f"{scale * self.row_counts:.2f} {unit} common to those of a row and {scale * self.column_counts:.2f} of a column; "
+            f"beside it {scale * self.shared_counts:.2f} common to all pixels of a frame",
             f"fixed pattern {scale * self.fixed_counts:.1f} {unit}",
             f"drift         {3600 * scale * self.drift_counts_per_s:.0f} +- "
             f"{3600 * scale * self.drift_sd_counts_per_s:.0f} {unit} an hour",

@@ -10,6 +10,7 @@ from calibration.robust import MAD_TO_SD, robust_sd
 
 MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source)
 PRIOR_FREEDOM = 4  # degrees of freedom that MARK_SD_PX counts as beside the residual (our own choice)
+TILTED = 3.0  # deviations of the ratio of the scales that a tilt must stand out by: of a square view one in a hundred does
 TRIALS = 200
 BAND_PX = 10  # rows averaged to find an edge in them
 STEEP = 6.0  # deviations that a step must stand out by
@@ -19,7 +20,8 @@ REACH_PX = 6  # window on either side of an edge
 @dataclass(frozen=True)
 class Scale:
     """What goes under [view] of the rig file, with deviations. `points_px` (n, 2), `fitted_px` (n, 2) for the picture.
-    view_deg: tilt of the camera's axis against the surface, where points can tell; None otherwise."""
+    view_deg: tilt of the camera's axis against the surface, where it stands out; None otherwise. view_most_deg: where points can
+    tell, the tilt from which on it would; None otherwise."""
 
     mm_per_px: float
     mm_per_px_sd: float
@@ -30,6 +32,7 @@ class Scale:
     residual_px: float | None
     view_deg: float | None
     view_sd_deg: float
+    view_most_deg: float | None
     points_px: np.ndarray
     fitted_px: np.ndarray
     notes: list[str] = field(default_factory=list)
@@ -43,6 +46,8 @@ class Scale:
         ]
         if self.view_deg is not None:
             out.append(f"view     {self.view_deg:.1f} +- {self.view_sd_deg:.1f} deg off square")
+        elif self.view_most_deg is not None:
+            out.append(f"view     not told from square; a tilt of {self.view_most_deg:.0f} deg would be")
         out += self.notes
         out += ["", "[view]", f"mm_per_px = {self.mm_per_px:.5f}", f"mm_per_px_sd = {self.mm_per_px_sd:.2g}"]
         if self.datum_px is not None:
@@ -84,9 +89,10 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
     spread = np.array([_view(fit(one, mm), mm) for one in moved]) - values
     spread[:, 4] = (spread[:, 4] + 180) % 360 - 180
     sd = np.sqrt(np.mean(spread**2, axis=0))
-    tells = len(px) >= 4
+    unlike = TILTED * float(sd[1])  # noise of the marks alone makes the larger scale over the smaller one more than 1
+    tells = len(px) >= 4 and values[1] > 1 + unlike
     notes = []
-    if tells and values[1] > 1.01 + 2 * sd[1]:
+    if tells and values[1] > 1.01 + unlike:
         notes.append(
             f"warning: the scale differs by {100 * (values[1] - 1):.1f} % between directions; set the camera square to the surface"
         )
@@ -100,6 +106,7 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
         residual_px=residual,
         view_deg=float(np.degrees(np.arccos(1 / values[1]))) if tells else None,
         view_sd_deg=float(np.degrees(sd[1] / np.sqrt(max(values[1] ** 2 - 1, 2 * sd[1] + 1e-9)))) if tells else 0.0,
+        view_most_deg=float(np.degrees(np.arccos(1 / (1 + unlike)))) if len(px) >= 4 else None,
         points_px=px,
         fitted_px=fitted,
         notes=notes,
@@ -198,6 +205,7 @@ def from_edges(image: np.ndarray, width_mm: float, notch_mm: float, growth_angle
         residual_px=float(np.hypot(left.residual, right.residual) / np.sqrt(2)),
         view_deg=None,
         view_sd_deg=0.0,
+        view_most_deg=None,
         points_px=np.array(seen),
         fitted_px=np.array(fitted),
         notes=notes,
@@ -214,13 +222,14 @@ class Turned:
         self.middle = (np.array(image.shape) - 1) / 2
         row, column = (n - m for n, m in zip(np.indices(image.shape), self.middle))
         along, across = column * self.cos - row * self.sin, column * self.sin + row * self.cos
-        place = np.rint(along - along.min()).astype(int)
+        part, place = np.modf(along - along.min())  # shared out between two places: rounded, a small turn would not show
         strip = ((across - across.min() + 1e-9) // strip_px).astype(int)
-        shape = (strip.max() + 1, place.max() + 1)
-        cell = (strip * shape[1] + place).ravel()
-        count = np.bincount(cell, minlength=shape[0] * shape[1])
+        shape = (strip.max() + 1, int(place.max()) + 2)
+        cell = (strip * shape[1] + place.astype(int)).ravel()
+        cells, weight = np.concatenate([cell, cell + 1]), np.concatenate([1 - part.ravel(), part.ravel()])
+        count, total = (np.bincount(cells, weight * w, shape[0] * shape[1]) for w in (1.0, np.tile(image.ravel(), 2)))
         with np.errstate(invalid="ignore", divide="ignore"):
-            self.profiles = (np.bincount(cell, image.ravel(), count.size) / count).reshape(shape)
+            self.profiles = np.where(count > 1e-6, total / count, np.nan).reshape(shape)
             self.across = np.bincount(strip.ravel(), across.ravel()) / np.bincount(strip.ravel())
         self.first = float(along.min())
 

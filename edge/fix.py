@@ -73,6 +73,7 @@ class Fixer:
                 continue
             place = complex(r.tip_col_px - datum[1], datum[0] - r.tip_row_px) * mm
             self.path.extend(place, (r.tip_sd_px or 0.0) * mm)
+            self.path.detour_mm(place)
             if r is rows[-1] and r.crack_mm is not None:
                 self.slip.recall(r, (self.path.length_mm(place) - r.crack_mm) / mm, self.path.angle_deg())
 
@@ -286,7 +287,7 @@ class Fixer:
         self.path.extend(place, float(sd[0]))
         crack_mm = self.path.length_mm(place)
         slip_mm = float(np.hypot(*self.slip.sd_px)) * mm
-        crack_sd = float(np.sqrt(sd[0] ** 2 + (crack_mm * self.rig.view.mm_per_px_sd / mm) ** 2 + slip_mm**2))
+        crack_sd = float(np.linalg.norm([sd[0], crack_mm * self.rig.view.mm_per_px_sd / mm, slip_mm, self.path.detour_mm(place)]))
         irwin = contact.irwin_tip(crack_mm, found.K_I, float(sd[2]), load_ratio, s.yield_strength_MPa)
         row = fix.row
         row.tip_row_px, row.tip_col_px = found.row_px, found.col_px

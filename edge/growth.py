@@ -82,7 +82,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
         bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
         raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "
                          f"{counted(len(points.at), 'point')} at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
-                         + ("; ".join(bad + left_out) or "go on recording"))
+                         + "; ".join([*bad, *left_out, *["go on recording"] * (not bad)]))
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
     fallen = falls(fixes)

@@ -278,6 +278,8 @@ class Loop:
         time_s = slot.time_s - (self.start_s or 0.0)
         if self.outlook.misplaced(seen.level, time_s, phi):
             self.events.add("misplaced")
+            if self.outlook.spoilt:  # so are the few before it
+                self.lockin.reset()
             return
         self.last_used = slot.number
         self.lockin.memory_frames = self.rig.lockin.memory_s * self.clock.frame_rate_hz
@@ -300,9 +302,9 @@ class Loop:
         if self.frames.live:  # the count goes as far as samples have come, whether frames asked for them or not
             self.phase.feed(*self.load.read(until_s=self.now_s))
         load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
-        if load is not None or len(self.phase.knots) > FEWEST_KNOTS:
-            if self.totals.settle(load.frequency_hz if load is not None else None):
-                self.events.add("cycles_estimated")
+        hz = load.frequency_hz if load is not None else None
+        if (hz or len(self.phase.knots) > FEWEST_KNOTS) and self.totals.settle(hz):
+            self.events.add("cycles_estimated")
         # where samples end, the count may turn out a little lower than the last row had it from the frequency
         self.cycles = max(self.cycles, int(self.phase.cycles_at(self.now_s)))
         fix = self._fix(load)
@@ -311,13 +313,11 @@ class Loop:
         row.elapsed_s = self.totals.elapsed_s + self.now_s - self.start_s
         row.cycles = self.totals.cycles + self.cycles
         row.seq, row.lost, row.repeated = self.totals.seq, self.lost, self.repeated
-        now = {"clock_step": self.calendar.was_set(), "card_full": self.card.state == "waiting"}
-        now["phase_wanders"] = self.outlook.wanders(self.rig.lockin.memory_s)
-        self.events.update(word for word, so in now.items() if so)
+        now = (self.calendar.was_set(), self.card.state == "waiting", self.outlook.wanders(self.rig.lockin.memory_s))
+        self.events.update(word for word, so in zip(("clock_step", "card_full", "phase_wanders"), now, strict=True) if so)
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
         row.flags += tuple(self.growth.follow(row))
-        request = self.stop_at.see(row)
-        if request is not None:
+        if (request := self.stop_at.see(row)) is not None:
             row.flags += ("stop_request",)
         for sink in self.sinks:
             sink.write_row(row)

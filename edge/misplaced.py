@@ -3,7 +3,7 @@
 A copy whose original was lost on the way comes with the time of a new frame, and nothing before it is like it. Its content
 gives it away: the mean over the view follows the load as a few harmonics, and what the last frames say of those foretells
 the next. A frame far off that is left out; when the next one is off as well, it is the view that has changed (a shutter
-event, another load), and the harmonics are learnt anew.
+event, another load). A few frames then say the new offset; where that does not help, the harmonics are learnt anew too.
 """
 
 import math
@@ -16,7 +16,8 @@ from edge.cycles import median
 
 ROWS = 8  # of a frame, evenly spread: the mean of 8 x 160 pixels has a 35th of one pixel's noise
 FRAMES = 200
-FEWEST, EVERY = 75, 25  # frames before the first foretelling; and from one to the next
+FEWEST, EVERY = 25, 25  # frames before the first foretelling; and from one to the next
+NEW_OFFSET = 5  # frames that say it: a copy among them does no harm
 CLEAR = 6.0  # deviations, and
 SHARE = 0.2  # of the mean's amplitude: less harms no estimate
 OUTLIER = 4.0  # deviations, in the learning
@@ -38,16 +39,19 @@ class Outlook:
         self.pixels = len(range(shape[0])[self.rows]) * shape[1]
         # of the last frames in any order: offset, time, sines and cosines; mean
         self.regressors, self.means = np.empty((FRAMES, 2 + 2 * harmonics)), np.empty(FRAMES)
+        turns = np.arange(1, harmonics + 1)[:, None] * np.linspace(0, 2 * np.pi, 12, endpoint=False)
+        self.phases_around = np.concatenate([np.ones((2, 12)), np.sin(turns), np.cos(turns)])
         self.sd = 0.0  # of the means around what was foretold, counts: the camera's own, whatever the load does
         self.reset()
 
     def reset(self, same_load: bool = False) -> None:
-        """Forget everything, as with another load; or all but the phases, as after a jump of the offsets."""
+        """Forget everything, as with another load; or the offset and the frames only, as after a jump of the offsets."""
         if not same_load:
             self.phases: list[tuple[float, float]] = []  # when, s, and phase of the mean's first harmonic, rad
+            self.coefficients: list[float] = []
         self.seen = 0
-        self.coefficients: list[float] = []
-        self.limit, self.was_off = math.inf, False
+        self.jumps: list[float] = []  # of the first frames, from what was foretold before
+        self.was_off = self.spoilt = False  # spoilt: among the frames of the first learning was one that should not have been
         self.origin_s = 0.0  # of the times, the first frame's
 
     def level(self, counts: np.ndarray) -> float:
@@ -55,22 +59,38 @@ class Outlook:
         return float(np.add.reduce(counts[self.rows], axis=None, dtype=np.uint32)) / self.pixels  # 15 rows of 4096 fit
 
     def misplaced(self, mean: float, time_s: float, phase_rad: float) -> bool:
-        """Whether a frame of that `level`, time and load phase is far off what was foretold."""
+        """Whether a frame of that `level`, time and load phase is far off what was foretold; or, as now learnt, one before it was."""
         if not self.seen:
             self.origin_s = time_s
         turns = [k * phase_rad for k in range(1, self.harmonics + 1)]
         x = [1.0, time_s - self.origin_s, *map(math.sin, turns), *map(math.cos, turns)]
-        off = bool(self.coefficients) and abs(mean - sum(map(mul, self.coefficients, x))) > self.limit
+        off = self._off(mean, x)
         if off and self.was_off:
+            known = self.seen > FEWEST + NEW_OFFSET
             self.reset(same_load=True)
-            self.origin_s, x[1], off = time_s, 0.0, False
+            self.coefficients = self.coefficients if known else []  # else a new offset has not helped
+            self.origin_s, x[1] = time_s, 0.0
+            off = self._off(mean, x)
         self.was_off = off
+        self.spoilt = False
         place = self.seen % FRAMES
         self.regressors[place], self.means[place] = x, mean
         self.seen += 1
         if self.seen >= FEWEST and self.seen % EVERY == 0:
             self._learn(x[1])
-        return off
+        return off or self.spoilt
+
+    def _off(self, mean: float, x: list[float]) -> bool:
+        """Whether a mean is far from what the harmonics foretell; the first after a jump of the offsets say by how much."""
+        if not self.coefficients:
+            return False
+        rest = mean - sum(map(mul, self.coefficients, x))
+        if self.seen >= NEW_OFFSET:
+            return abs(rest) > self.limit
+        self.jumps.append(rest)
+        if len(self.jumps) == NEW_OFFSET:
+            self.coefficients[0] += float(median(np.array(self.jumps)))
+        return False
 
     def shared(self, noise: float) -> float:
         """Noise that all pixels of a frame have in common, counts, where that of a pixel is `noise`."""
@@ -86,21 +106,26 @@ class Outlook:
         good = np.ones(n, bool)
         for _ in range(2):  # the second time without what the first left far off
             seen = x[:, good]
-            b = np.linalg.lstsq(seen @ seen.T, seen @ y[good], rcond=SINGULAR)[0]
+            inverse = np.linalg.pinv(seen @ seen.T, SINGULAR, hermitian=True)
+            b = inverse @ (seen @ y[good])
             rest = np.abs(y - b @ x)
-            sd = MAD_TO_SD * float(median(rest))
+            sd = MAD_TO_SD * float(median(rest)) * math.sqrt(n / (n - b.size))
             near = rest < OUTLIER * max(sd, 1e-9)
             if near.all():
                 break
             good = near
             if np.count_nonzero(good) < FEWEST // 2:
                 return
+        ahead = self.phases_around.copy()
+        ahead[1] = EVERY / n  # the frames come evenly, and go on as far
+        doubt = float(np.einsum("in,ij,jn->n", ahead, inverse, ahead).max())  # variance of what is foretold over a frame's
         b[1] /= span_s
         b[0] -= b[1] * now_s  # the slope counts from the origin again
-        self.coefficients = b.tolist()
         self.sd = sd
         amplitude = math.hypot(b[2], b[2 + self.harmonics])
-        self.limit = max(CLEAR * sd, SHARE * amplitude)
+        self.limit = max(CLEAR * sd * math.sqrt(1 + doubt), SHARE * amplitude)
+        self.spoilt = not self.coefficients and bool((rest > self.limit).any())
+        self.coefficients = b.tolist()
         if amplitude * KNOWN_RAD > sd * math.sqrt(2 / n):
             self.phases.append((self.origin_s + now_s, math.atan2(b[2 + self.harmonics], b[2])))
 

@@ -18,6 +18,7 @@ class CrackPath:
         self.growth_angle_deg = growth_angle_deg
         end = notch_mm * np.exp(1j * np.deg2rad(growth_angle_deg))
         self.points: list[complex] = [0j, end]
+        self.first_detour_mm: float | None = None
 
     def length_mm(self, tip: complex) -> float:
         """Size of a crack with its tip at `tip` (right + i up, mm from the datum)."""
@@ -27,6 +28,16 @@ class CrackPath:
         behind = self._behind(tip)
         steps = np.abs(np.diff(np.array(self.points[: behind + 1])))
         return float(steps.sum() + abs(tip - self.points[behind]))
+
+    def detour_mm(self, tip: complex) -> float:
+        """By how much the way over the notch's end is longer than straight on in the rig file's direction: as much may be wrong
+        while the crack's direction has not been seen. After that it is the crack's own way, but for what it was at first sight."""
+        if self.seen and self.first_detour_mm is not None:
+            return self.first_detour_mm
+        detour = self.length_mm(tip) - float((tip * np.exp(-1j * np.deg2rad(self.growth_angle_deg))).real)
+        if detour > 0 and self.first_detour_mm is None:  # beyond the notch
+            self.first_detour_mm = detour
+        return detour
 
     def _behind(self, tip: complex) -> int:
         """Index of the last point that lies well behind `tip`: from a nearer one noise would lengthen the way."""

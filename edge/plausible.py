@@ -96,7 +96,7 @@ def _first_image(rig: Rig, path: Path) -> Iterator[str]:
     from calibration.profile import load_profile
 
     c = rig.camera
-    stack = open_stack(path, c.rows, c.columns)
+    stack = open_stack(path, c.rows, c.columns, c.crop_px)
     if not stack.count:
         raise InputError(f"{path}: holds no frames; record again")
     per_K = (load_profile(c.profile).counts_per_K if c.profile else None) or c.counts_per_K

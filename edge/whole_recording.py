@@ -18,7 +18,7 @@ from edge.lockin import Harmonics, LockIn
 from edge.phase import LoadPhase
 from edge.rig import Rig, load_rig
 from edge.sources.base import LoadSource
-from edge.sources.recording import CsvColumns, NpyStack, RecordedLoad, TiffStack, open_stack
+from edge.sources.recording import CsvColumns, NpyStack, Part, RecordedLoad, TiffStack, open_stack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
@@ -36,7 +36,7 @@ class Recorded:
 
     name: str
     rig: Rig
-    stack: NpyStack | TiffStack
+    stack: NpyStack | TiffStack | Part
     number: np.ndarray
     time_s: np.ndarray
     late_s: float
@@ -80,7 +80,7 @@ def open_recording(path: Path) -> Recorded:
         raise InputError(
             f'{rig_path} [camera] source: is "{camera.source}", may be "recording" to calibrate; record first'
         )
-    stack = open_stack(camera.path, camera.rows, camera.columns)
+    stack = open_stack(camera.path, camera.rows, camera.columns, camera.crop_px)
     if camera.times is None:
         arrival_s = np.arange(stack.count) / camera.frame_rate_hz
     else:

@@ -14,6 +14,7 @@ from edge.fix import Fixer
 from edge.lockin import Harmonics
 from edge.map_pictures import misfit_MPa
 from edge.maps import read_maps
+from edge.path import CrackPath
 from edge.phase import LoadPhase, LoadState
 from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
@@ -306,6 +307,25 @@ def test_a_little_sliding_may_be_that_of_a_direction_slightly_off():
     v = fixed(seen_at_1f(inclined(1.5))).row
     assert 0.015 < v.dKII_MPa_sqrt_m / v.dKI_MPa_sqrt_m < 0.04
     assert v.dKII_MPa_sqrt_m < 1.2 * v.dKII_sd and v.dKI_sd < 0.02 * v.dKI_MPa_sqrt_m
+
+
+def test_a_growth_angle_off_is_in_the_deviation_of_the_crack_size_and_a_right_one_costs_nothing(monkeypatch):
+    """The way over a notch's end that is laid along the rig file's angle is too long where that is off."""
+    right = rig_for(PLATE)
+    right = replace(right, specimen=replace(right.specimen, notch_mm=8.0))
+    wrong = replace(right, view=replace(right.view, growth_angle_deg=10.0))
+    v, w = (fixed(harmonics(PLATE), rig=rig).row for rig in (right, wrong))
+    assert w.crack_mm - PLATE.crack_mm > 0.2 and abs(w.crack_mm - PLATE.crack_mm) < 2 * w.crack_sd_mm
+    monkeypatch.setattr(CrackPath, "detour_mm", lambda self, tip: 0.0)
+    assert v.crack_sd_mm < 1.02 * fixed(harmonics(PLATE), rig=right).row.crack_sd_mm
+
+
+def test_what_a_growth_angle_off_did_at_first_sight_stays_in_doubt_once_the_path_is_seen():
+    path = CrackPath(8.0, 10.0)
+    off = [path.detour_mm(complex(a)) for a in np.arange(10.0, 14.0, 0.3) if path.extend(complex(a), 0.01) is None]
+    assert path.seen and off[-1] == off[0] > 0.3
+    straight = CrackPath(8.0, 0.0)
+    assert max(straight.detour_mm(complex(a, 0.01)) for a in np.arange(10.0, 14.0, 0.3) if straight.extend(complex(a), 0.01) is None) < 1e-3
 
 
 def test_the_crack_size_stays_as_the_specimen_slips_away_under_the_camera():

@@ -302,6 +302,23 @@ def test_a_change_of_load_frequency_begins_a_new_estimate_and_is_said(changed_ru
     assert last.cycles == pytest.approx(7 * 12 + 9 * (last.elapsed_s - 12), abs=2)
 
 
+def test_a_slow_walk_of_the_load_frequency_is_no_other_load_and_no_other_clock(run_recording):
+    run = run_recording(SMALL, **{**STEEL_AT_7_HZ, "wave": {"walk": 0.025, **FEW_SAMPLES}})
+    assert not {"freq_changed", "phase_wanders"} & {flag for row in run.rows for flag in row.flags}
+
+
+def clock_off(made):
+    load = np.loadtxt(made.rig.parent / "load.csv", delimiter=",", skiprows=1)
+    load[:, 0] *= 1.004
+    np.savetxt(made.rig.parent / "load.csv", load, ["%.6f", "%.5f"], ",", header="time_s,load_kN", comments="")
+
+
+def test_frames_and_load_on_two_clocks_are_told_and_a_pause_is_not_that(run_recording, small_run, paused_run):
+    off = run_recording(SMALL, before=clock_off, **STEEL_AT_7_HZ)
+    assert "phase_wanders" in off.rows[-1].flags
+    assert all("phase_wanders" not in row.flags for run in (small_run, paused_run) for row in run.rows)
+
+
 def test_after_a_change_the_load_frequency_is_the_new_one(changed_run):
     assert changed_run.rows[-1].load_frequency_hz == pytest.approx(9.0, rel=1e-3)
 

@@ -40,6 +40,38 @@ def test_a_view_that_has_changed_costs_one_frame_and_is_learnt_anew():
     assert [i for i in range(500) if outlook.misplaced(outlook.level(counts[i]), t[i], 2 * np.pi * HZ * t[i])] == [250, 420]
 
 
+def told(counts, t, phase_hz=HZ):
+    outlook = Outlook(SHAPE, 2)
+    off = [i for i in range(len(t)) if outlook.misplaced(outlook.level(counts[i]), t[i], 2 * np.pi * phase_hz * t[i])]
+    return off, outlook
+
+
+def test_a_few_frames_after_a_jump_of_the_offsets_it_can_foretell_again():
+    rng, t = np.random.default_rng(5), np.arange(300) / RATE
+    counts = np.concatenate([frames(t[:200], rng), frames(t[200:], rng, level=30050.0)])
+    counts[212] = counts[210]
+    assert told(counts, t)[0] == [200, 212]
+
+
+def test_a_copy_among_the_first_frames_is_told_as_soon_as_the_harmonics_are_known():
+    rng, t = np.random.default_rng(6), np.arange(100) / RATE
+    counts = frames(t, rng)
+    assert told(counts, t)[0] == []
+    counts[12] = counts[10]
+    assert told(counts, t)[0] == [24]
+
+
+def test_a_phase_that_moves_within_the_memory_wanders():
+    rng, t = np.random.default_rng(7), np.arange(1500) / RATE
+    counts = frames(t, rng)
+    assert not told(counts, t)[1].wanders(60.0)
+    assert told(counts, t, 1.003 * HZ)[1].wanders(60.0)  # the load's clock is off: a turn and a quarter in a minute
+    fewer = np.delete(counts, 700, axis=0)  # one frame missing, 100 degrees of the load
+    assert told(fewer, t[:-1])[1].wanders(60.0)
+    restless = np.rint(counts + rng.normal(0, 20, (1500, 1, 1))).astype(np.uint16)
+    assert not told(restless, t)[1].wanders(60.0)
+
+
 def test_where_the_load_does_not_show_nothing_is_left_out():
     rng, t = np.random.default_rng(3), np.arange(400) / RATE
     counts = np.rint(rng.normal(30000, 5, (400, *SHAPE))).astype(np.uint16)

@@ -18,6 +18,7 @@ import plates
 import pytest
 import recordings
 
+from calibration.door import InputError
 from edge import cli, demo, plausible
 from edge.record import Row
 from edge.rig import load_rig
@@ -430,6 +431,21 @@ DOUBTED = [
         r"frequency_hz: is 7, but samples in load\.csv are 0\.06\d* s apart: 2\.\d a cycle, too few to count",
     ),
 ]
+
+
+def test_load_times_of_an_unsteady_clock_are_doubted_and_rows_in_disorder_refused(here):
+    rows = (here / "load.csv").read_text().splitlines()
+    t = np.array([row.split(",") for row in rows[1:]], float)
+    (here / "load.csv").unlink()  # it is a link
+    for off_s in (0.002, 0.2):
+        times = t[:, 0] + np.random.default_rng(1).normal(0, off_s, len(t))
+        np.savetxt(here / "load.csv", np.column_stack([times, t[:, 1]]), ["%.6f", "%.5f"], ",", header=rows[0], comments="")
+        if off_s < 0.1:
+            found = list(plausible.check_recording(load_rig("rig.toml")))
+            assert len(found) == 1 and "an unsteady clock: times go back by up to" in found[0]
+        else:
+            with pytest.raises(InputError, match="time goes back; sort the rows"):
+                list(plausible.check_recording(load_rig("rig.toml")))
 
 
 @pytest.mark.parametrize("spoil, says", [d[1:] for d in DOUBTED], ids=[d[0] for d in DOUBTED])

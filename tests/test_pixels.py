@@ -181,3 +181,6 @@ def test_noise_that_frames_rows_and_columns_share_is_told_apart():
         told = {"frame_noise_K": found.shared_counts, "row_noise_K": found.row_counts, "column_noise_K": found.column_counts}
         for name, counts in told.items():
             assert counts == pytest.approx(100 * camera.get(name, 0.0), rel=0.15, abs=0.35), (left_out, name)
+        total = np.hypot(5.0, np.hypot(found.row_counts, found.column_counts))  # what a pixel of the loop's residual has
+        assert found.netd_counts == pytest.approx(total, rel=0.03)
+        assert f"in it {found.row_counts:.2f} counts common to those of a row" in found.text(None, 7.0)[1]

@@ -217,6 +217,22 @@ def test_a_recording_cut_short_while_it_is_read_ends_there(tmp_path):
         assert len(all_of(source)) < 10
 
 
+@pytest.mark.parametrize("write, name", [(npy, "f.npy"), (tiff, "f.tif")])
+def test_a_crop_takes_its_part_of_each_image(tmp_path, write, name):
+    made = counts(5)
+    with RecordedFrames(write(tmp_path / name, made), None, 6, 9, 25.0, (4, 7, 6, 9)) as source:
+        np.testing.assert_array_equal([f.counts for f in all_of(source)], made[:, 4:10, 7:16])
+    with pytest.raises(InputError, match="12 rows and 16 columns, too few for .* crop_px"):
+        RecordedFrames(tmp_path / name, None, *SHAPE, 25.0, (4, 7, *SHAPE))
+
+
+def test_load_samples_of_an_unsteady_clock_come_out_in_order(tmp_path):
+    t = np.arange(3000) / 1000 + np.random.default_rng(1).normal(0, 0.002, 3000)
+    path = csv(tmp_path / "l.csv", ["time_s,load_kN", *(f"{s:.6f},{s:.6f}" for s in t)])
+    times, loads = RecordedLoad(path, 1.0, 0.0).read(1.0)
+    assert (np.diff(times[:900]) >= 0).all() and (times == loads).all()
+
+
 def test_load_has_not_ended_before_its_last_sample_is_near(tmp_path):
     source = RecordedLoad(load_csv(tmp_path)[0], 1.0, 0.0)
     source.read(2.0)

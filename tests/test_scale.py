@@ -63,7 +63,7 @@ def test_a_camera_off_square_is_told_by_how_much():
     assert found.view_deg == pytest.approx(22.5, abs=0.5)
     assert any("set the camera square" in note for note in found.notes)
     square = scale.from_marks(seen(GRID) + 0.1 * np.random.default_rng(0).standard_normal(GRID.shape), GRID)
-    assert square.view_deg < 10 and not square.notes
+    assert square.view_deg is None and square.view_most_deg < 10 and not square.notes
 
 
 def test_the_deviation_of_the_tilt_covers_it():
@@ -73,6 +73,13 @@ def test_the_deviation_of_the_tilt_covers_it():
         found = scale.from_marks(seen(GRID, tilt_deg=20.0) + 0.2 * rng.standard_normal(GRID.shape), GRID)
         z.append((found.view_deg - exact) / found.view_sd_deg)
     assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.5
+
+
+def test_a_square_view_is_not_said_to_be_tilted():
+    rng, points = np.random.default_rng(4), GRID[[0, 2, 4, 9, 11]]
+    found = [scale.from_marks(seen(points) + 0.3 * rng.standard_normal(points.shape), points) for _ in range(15)]
+    assert sum(f.view_deg is not None for f in found) <= 1 and not any(f.notes for f in found)
+    assert sum("not told from square" in "\n".join(f.text()) for f in found) >= 14
 
 
 def test_the_lines_for_the_rig_file_are_toml_of_the_view_table():
@@ -135,6 +142,14 @@ def test_the_deviations_of_scale_and_direction_are_honest():
         )
     assert np.all(np.mean(np.abs(z) < 2.5, axis=0) > 0.8)
     assert np.all((np.std(z, axis=0) > 0.45) & (np.std(z, axis=0) < 1.8))
+
+
+def test_the_direction_of_upright_edges_is_as_good_as_said():
+    off = []
+    for seed in range(10):
+        found = scale.from_edges(picture(noise=0.2, seed=seed), WIDTH, NOTCH, 0.0)
+        off.append(found.growth_angle_deg / found.growth_angle_sd_deg)
+    assert np.sqrt(np.mean(np.square(off))) < 1.5
 
 
 def test_a_notch_that_cannot_be_seen_is_said_so():

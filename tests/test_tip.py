@@ -197,6 +197,11 @@ def test_a_fit_is_weak_if_it_misfits_hardly_stands_out_or_leaves_much_out():
         assert weak(replace(found, **what)), what
 
 
+def test_a_misfit_that_only_little_noise_shows_makes_no_weak_tip():
+    found = search(plates.centre_crack(), 0)
+    assert not weak(replace(found, chi2=30.0, r2=0.9995)) and weak(replace(found, chi2=30.0, r2=0.99))
+
+
 def test_a_fit_that_leaves_pixels_out_does_not_count_as_the_better_one_for_it():
     found = search(plates.centre_crack(), 0)
     assert replace(found, chi2=1.0, kept=0.8).misfit > replace(found, chi2=1.0, kept=1.0).misfit == 1.0

@@ -41,7 +41,7 @@ def recorded(rig: Rig) -> tuple[FrameSource, LoadSource]:
         raise InputError(
             f'{rig.path} [load] source: is "{p.source}", may be "recording" or "frames" where the camera is a recording'
         )
-    frames = RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz)
+    frames = RecordedFrames(c.path, c.times, c.rows, c.columns, c.frame_rate_hz, c.crop_px)
     if p.source == "frames" or p.path is None:
         return frames, FramesLoad()
     return frames, RecordedLoad(p.path, p.scale_kN_per_unit, p.offset_kN)

@@ -23,8 +23,8 @@ FAR_AHEAD_S = 1.0  # of a load sample before those after it
 MANY = 1000  # rows that are worth loading a compiled reader for
 
 
-def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
-    """The image stack in `path`; InputError where it is not uint16 of (rows, columns)."""
+def open_stack(path: Path, rows: int, columns: int, crop_px: tuple[int, ...] | None = None) -> "NpyStack | TiffStack | Part":
+    """The image stack in `path`, or the part of it that crop_px says; InputError where it is not uint16 of (rows, columns)."""
     _check_there(path, "set [camera] path to a .npy or .tif recording")
     stack: NpyStack | TiffStack
     if path.suffix.lower() == ".npy":
@@ -33,6 +33,8 @@ def open_stack(path: Path, rows: int, columns: int) -> "NpyStack | TiffStack":
         stack = TiffStack(path)
     else:
         raise InputError(f"{path}: ending {path.suffix!r} is no recording; may be .npy, .tif or .tiff")
+    if crop_px is not None:
+        return Part(stack, crop_px, path)
     if stack.shape != (rows, columns):
         remedy = "swap them" if stack.shape == (columns, rows) else "set them to the file's"
         raise InputError(
@@ -129,6 +131,26 @@ class TiffStack:
 
     def close(self) -> None:
         self.pages = []
+
+
+class Part:
+    """A part of each image of a stack: crop_px = [first row, first column, rows, columns]."""
+
+    def __init__(self, stack: NpyStack | TiffStack, crop_px: tuple[int, ...], path: Path):
+        top, left, rows, columns = crop_px
+        if top + rows > stack.shape[0] or left + columns > stack.shape[1]:
+            raise InputError(
+                f"{path}: images have {stack.shape[0]} rows and {stack.shape[1]} columns, too few for [camera] crop_px = "
+                f"{list(crop_px)}; correct it, or leave it out where the recording is of the part already"
+            )
+        self.stack, self.count, self.shape = stack, stack.count, (rows, columns)
+        self._seen = slice(top, top + rows), slice(left, left + columns)
+
+    def frame(self, index: int) -> np.ndarray:
+        return self.stack.frame(index)[self._seen].copy()
+
+    def close(self) -> None:
+        self.stack.close()
 
 
 class CsvColumns:
@@ -236,9 +258,11 @@ def _short(error: Exception) -> str:
 class RecordedFrames(FrameSource):
     """A recording's frames at their arrival times; without `times`, frame_rate_hz and no losses."""
 
-    def __init__(self, path: Path, times: Path | None, rows: int, columns: int, frame_rate_hz: float):
+    def __init__(
+        self, path: Path, times: Path | None, rows: int, columns: int, frame_rate_hz: float, crop_px: tuple[int, ...] | None = None
+    ):
         self.path, self.times, self.rate = path, times, frame_rate_hz
-        self.stack = open_stack(path, rows, columns)
+        self.stack = open_stack(path, rows, columns, crop_px)
         self.next = 0
         self._arrivals = self._read_times() if times else itertools.count()
 
