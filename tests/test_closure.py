@@ -160,6 +160,17 @@ def test_a_zone_that_is_no_bell_turns_no_phase(shape, over_noise):
         assert not contact and (ahead or over_noise <= 20)  # a short one close to the tip might be either
 
 
+def test_a_length_is_known_less_well_where_the_zones_do_not_explain_the_profile():
+    """Contact that fades as half a bell does, far above the noise: a taper leaves more of it than noise would."""
+    x, noise = np.arange(-60.0, 31.0) + 0.37, np.random.default_rng(5).standard_normal((2, 91))
+
+    def length_sd(fades):
+        values = -80 * fades(-(x + 0.5) / 15.0) * zones.taper_edge(x + 0.5) + 40 * zones.bell(x, 2.0, 2.0)
+        return zones.two_zones(zones.Profile(x, values + noise[0] + 1j * noise[1], np.ones(x.size), 1.8)).end_sd_px
+
+    assert length_sd(lambda u: np.exp(-2 * u**2)) > 1.3 * length_sd(lambda u: np.clip(1 - u, 0, 1))
+
+
 def test_short_contact_under_the_tail_of_the_zone_ahead_is_told_or_said_to_be_unsure():
     """0.6 mm of 0.1 mm pixels, smeared by 0.25 mm: the profile hardly turns its phase."""
     x = np.arange(-60.0, 31.0) + 0.37
