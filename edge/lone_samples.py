@@ -25,8 +25,11 @@ def lone(load_kN: np.ndarray, amplitude_kN: float, noise_kN: float = 0.0) -> np.
     p = load_kN
     off = np.abs(p[2:-2] - (4 * (p[1:-3] + p[3:-1]) - (p[:-4] + p[4:])) / 6)
     here, before, after = off[1:-1], off[:-2], off[2:]
+    least_kN = max(SHARE * amplitude_kN, NOISES * noise_kN)
+    if not (here > least_kN).any():  # as nearly always
+        return found
     around = np.stack([p[1:-5], p[2:-4], p[4:-2], p[5:-1]])
-    least = np.maximum(SHARE * np.maximum(amplitude_kN, np.ptp(around, axis=0)), NOISES * noise_kN)
+    least = np.maximum(SHARE * np.ptp(around, axis=0), least_kN)
     found[NEEDED:-NEEDED] = (here > least) & (here > ALONE * before) & (here > ALONE * after)
     if np.count_nonzero(found) > 1 + MOST * found.size:
         found[:] = False

@@ -169,7 +169,8 @@ class LoadPhase:
         """Hand the samples up to `until_s` to the counter, each once."""
         if self.samples_per_s is None:
             new = slice(*np.searchsorted(t, (self.counted_to_s, until_s), side="right"))
-            self.counter.add(t[new], p[new])
+            if new.stop > new.start:
+                self.counter.add(t[new], p[new])
             self.counted_to_s = max(self.counted_to_s, until_s)
 
     def _fit_window(self, t: np.ndarray, p: np.ndarray) -> None:

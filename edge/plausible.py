@@ -33,7 +33,7 @@ BACKWARDS = 0.2  # of the load samples: more are no samples that came late,
 UNSTEADY = 0.2  # but the work of a clock that is unsteady by so much of a cycle, or rows in disorder
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
-FIRST_ROWS = 4096  # of a table, looked at before the start
+FIRST = 80_000  # characters of a table, looked at before the start
 SETTLED_S = 5.0  # of a run: until then a live load may not have been found yet
 
 
@@ -114,7 +114,7 @@ def _first_image(rig: Rig, path: Path) -> Iterator[str]:
 
 def _frame_times(rig: Rig, path: Path) -> float:
     """The first frame's time, s."""
-    times = next(CsvColumns(path, ("time_s",), FIRST_ROWS).chunks(), np.empty((0, 1)))[:, 0]
+    times = next(CsvColumns(path, ("time_s",), FIRST).chunks(), np.empty((0, 1)))[:, 0]
     if not times.size:
         raise InputError(f"{path}: holds no times; one row a frame is needed, or leave [camera] times out")
     period_s = float(np.median(np.diff(times))) if times.size > 1 else 0.0
@@ -128,7 +128,7 @@ def _frame_times(rig: Rig, path: Path) -> float:
 
 
 def _load_samples(rig: Rig, path: Path, first_frame_s: float) -> Iterator[str]:
-    chunk = next(CsvColumns(path, ("time_s", "load_kN"), FIRST_ROWS).chunks(), np.empty((0, 2)))
+    chunk = next(CsvColumns(path, ("time_s", "load_kN"), FIRST).chunks(), np.empty((0, 2)))
     if len(chunk) < 2:
         raise InputError(f"{path}: holds {len(chunk)} load samples; 20 or more a cycle are needed, over all frames")
     t, load = chunk.T

@@ -372,3 +372,20 @@ def test_a_long_table_with_one_number_spelt_otherwise_is_read_all_the_same(tmp_p
     plain, other = (np.concatenate(list(CsvColumns(tmp_path / n, ("load_kN", "time_s")).chunks())) for n in ("plain.csv", "load.csv"))
     plain[2000] = 2.25, 2.0
     assert np.array_equal(other, plain)
+
+
+def test_rows_are_the_same_wherever_a_chunk_ends(tmp_path):
+    rows = [f"{i / 1000},{(i * 37) % 101 - 50}.{i % 10}" + ("0" * 300 if i == 70 else "") for i in range(200)]
+    (tmp_path / "load.csv").write_bytes(("time_s,load_kN\r\n" + "\r\n".join(rows) + "\r\n\r\n0.2,1\r\n0.201,").encode())
+    whole = np.array([[float(c) for c in row.split(",")] for row in [*rows, "0.2,1"]])
+    for chunk in (1, 7, 64, 301, 100_000):
+        assert np.array_equal(np.concatenate(list(CsvColumns(tmp_path / "load.csv", ("time_s", "load_kN"), chunk).chunks())), whole)
+
+
+def test_a_bad_row_is_named_by_its_number_in_whatever_chunk_it_stands(tmp_path):
+    rows = [f"{i / 1000},5" for i in range(200)]
+    rows[150] = "0.15,five"
+    path = csv(tmp_path / "load.csv", ["time_s,load_kN", *rows])
+    for chunk in (10, 333, 100_000):
+        with pytest.raises(InputError, match="row 152: is '0.15,five'"):
+            list(CsvColumns(path, ("time_s", "load_kN"), chunk).chunks())

@@ -18,9 +18,9 @@ from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 log = logging.getLogger("bolotip")
 
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
-ROWS = 1024  # CSV rows a chunk; at least MANY
+CHUNK = 32768  # characters of a CSV: some 2,000 rows
 FAR_AHEAD_S = 1.0  # of a load sample before those after it
-MANY = 1000  # rows that are worth loading a compiled reader for
+MANY = 16384  # characters that are worth loading a compiled reader for
 
 
 def open_stack(path: Path, rows: int, columns: int, crop_px: tuple[int, ...] | None = None) -> "NpyStack | TiffStack | Part":
@@ -154,13 +154,14 @@ class Part:
 
 
 class CsvColumns:
-    """Chunks of a CSV with a header row and `names` as columns: yields float arrays (`rows` or fewer, len(names)).
+    """Chunks of a CSV with a header row and `names` as columns: yields float arrays (rows, len(names)) out of some `chunk`
+    characters each.
 
     A torn last row (no newline, as after a power cut) is left out; any other bad row is an InputError naming it.
     """
 
-    def __init__(self, path: Path, names: tuple[str, ...], rows: int = ROWS):
-        self.path, self.names, self.rows = path, names, rows
+    def __init__(self, path: Path, names: tuple[str, ...], chunk: int = CHUNK):
+        self.path, self.names, self.chunk = path, names, chunk
         _check_there(path, f"it should have the columns {','.join(names)}")
 
     def chunks(self) -> Iterator[np.ndarray]:
@@ -176,33 +177,40 @@ class CsvColumns:
                     f"the header should be {','.join(self.names)}"
                 )
             columns = [header.index(n) for n in self.names]
-            number = 2
-            while lines := list(itertools.islice(file, self.rows)):
-                if not lines[-1].endswith("\n"):
-                    if lines[-1].count(",") < len(header) - 1 or not _is_number(lines[-1].rsplit(",", 1)[-1]):
-                        lines.pop()
-                filled = next((i for i, line in enumerate(lines) if line.strip()), 0)
-                if lines and lines[filled].strip().strip(",").count(",") >= len(header):
-                    cells = lines[filled].count(",") + 1
-                    raise InputError(
-                        f"{self.path}: row {number + filled}: has {cells} cells for {len(header)} columns; write decimals with a point"
-                    )
-                values = self._plain(lines, len(header), columns)
-                if values is None:
-                    values = self._parse(lines, number, columns)
-                number += len(lines)
-                del lines  # half a megabyte of text, while the values are used
-                yield values
+            number, torn = 2, ""
+            while text := file.read(self.chunk):
+                lines, newline, after = text.rpartition("\n")
+                if not newline:
+                    torn += after
+                    continue
+                lines, torn = torn + lines + newline, after
+                yield self._values(lines, number, header, columns)
+                number += lines.count("\n")
+            if torn.count(",") >= len(header) - 1 and _is_number(torn.rsplit(",", 1)[-1]):
+                yield self._values(torn, number, header, columns)
 
-    def _plain(self, lines: list[str], cells: int, columns: list[int]) -> np.ndarray | None:
+    def _values(self, text: str, number: int, header: list[str], columns: list[int]) -> np.ndarray:
+        """Of whole lines, the first of them row `number`."""
+        values = self._plain(text, len(header), columns)
+        if values is not None:
+            return values
+        lines = text.removesuffix("\n").split("\n")
+        filled = next((i for i, line in enumerate(lines) if line.strip()), 0)
+        if lines[filled].strip().strip(",").count(",") >= len(header):
+            cells = lines[filled].count(",") + 1
+            raise InputError(
+                f"{self.path}: row {number + filled}: has {cells} cells for {len(header)} columns; write decimals with a point"
+            )
+        return self._parse(lines, number, columns)
+
+    def _plain(self, text: str, cells: int, columns: list[int]) -> np.ndarray | None:
         """Lines of `cells` plain decimals each; None where they are not, or too few for a compiled reader."""
-        if len(lines) < MANY:
+        if len(text) < MANY:
             return None
         from edge.decimal_kernel import kernel
 
-        text = np.frombuffer("".join(lines).encode(), np.uint8)
-        values = np.empty(len(lines) * cells)
-        if kernel()(text, cells, values) < values.size:
+        values = np.empty(text.count("\n") * cells)
+        if kernel()(np.frombuffer(text.encode(), np.uint8), cells, values) < values.size:
             return None
         return values.reshape(-1, cells)[:, columns]
 
