@@ -16,7 +16,7 @@ at 0: Westergaard's crack in an infinite sheet, in closed form (3/4, 0, -5/32, 0
 A notch is wider than a crack. What that changes around the tip begins at the notch's end, a distance d behind the tip, and is
 written as the first two pairs of functions that are singular there and leave the crack's faces free (edge/williams.py). Of a
 slot of half width h the first pair is believed to be below 0.1 h/d of the singular stress at d, the second less by h/d: our
-own choice, from finite elements of slotted plates (tests/test_prior.py). The expected terms are off by half of h/d more there.
+own choice, from finite elements of slotted plates (tests/test_prior.py).
 """
 
 from dataclasses import dataclass
@@ -26,7 +26,6 @@ import numpy as np
 from edge.rig import Specimen
 
 NOTCH_SHARE = 0.1  # see above
-NOTCH_OFF = 0.5  # of shares, beside a notch, times h/d
 PINS_OFF = (0.35, 0.5), (0.05, 0.0)  # of shares: a/W of C(T); near its pins their fit and friction may matter
 BENT_SD = 1.0  # of the part of K that comes from bending: -0.6 at a/W = 0.5 between clamps 4 widths apart (edge/handbook.py)
 SIZE_SD = 0.01  # of a/W, as width and datum may be measured; in plates that bend, that stands for it
@@ -78,7 +77,8 @@ class Prior:
     """fades_over_mm: L, distance to the plate's next feature, over which higher terms fade; shares: what c_n / c_1 should
     be for n = FIRST ..., mm^(-(n-1)/2), empty where nothing is known; free: a deviation of what is
     to be added to them, in proportion, for bending or for an a/W that is off. notch_back_mm: from the tip to the notch's end,
-    0 without one; notch_half_mm: half its width; pins_off: PINS_OFF."""
+    0 without one; notch_half_mm: half its width; pins_off: PINS_OFF, by how much more than its own precision the table may be
+    off, as a prior's deviation."""
 
     fades_over_mm: float
     shares: tuple[float, ...] = ()
@@ -86,11 +86,6 @@ class Prior:
     notch_back_mm: float = 0.0
     notch_half_mm: float = 0.0
     pins_off: float = 0.0
-
-    @property
-    def off(self) -> float:
-        """By how much more than its own precision the table may be off, as a prior's deviation."""
-        return float(np.hypot(self.pins_off, NOTCH_OFF * self.slender))
 
     @property
     def slender(self) -> float:

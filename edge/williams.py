@@ -87,10 +87,12 @@ def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.
 
 def notch_columns(z: np.ndarray, back_mm: float) -> np.ndarray:
     """What a notch wider than the crack adds at z (n,) complex mm, its end back_mm behind the tip, (4, n): real parts of
-    functions that are singular at its end and, like the series, leave the crack's faces free."""
+    functions that are singular at its end and, like the series, leave the crack's faces free. What they do at the tip is
+    taken off: that is part of K and T."""
     pole = back_mm / (z + back_mm)
     root = np.sqrt(back_mm / z)
-    return np.stack([(root * pole).real, pole.real, (root * pole**2).real, (pole**2).real])
+    first, second = pole - 1, pole**2 - 1
+    return np.stack([(root * first).real, first.real, (root * second).real, second.real])
 
 
 def evaluate(coefficients: np.ndarray, z: np.ndarray) -> np.ndarray:
@@ -219,7 +221,7 @@ def _averaged(
     free = np.zeros(len(gram))
     free[[2, 4, *range(5, len(order), 2)]] = scale * unit**-0.5 * _shares(prior.free, terms, unit)[:terms]
     evidences, means, covariances = [], [], []
-    for factor in np.hypot(KNOWN_PRIORS, prior.off) if prior.shares else PRIORS:
+    for factor in np.hypot(KNOWN_PRIORS, prior.pins_off) if prior.shares else PRIORS:
         third = factor if prior.shares else max(factor, PRIOR_3)
         spread = np.select([order == 2, order == 3], [PRIOR_T, third], np.where(told, factor, np.hypot(factor, BEYOND)))
         precision = np.concatenate([np.where(order >= 2, 1 / (spread * size) ** 2, 0.0), 1 / notch**2])

@@ -37,7 +37,7 @@ def test_what_a_notch_adds_is_part_of_the_fitted_field_and_its_surroundings_are_
     near = np.abs(np.maximum((z + 2.5).real, 0) + 1j * z.imag) < 3.0
     assert np.isnan(after[near]).all() and np.isfinite(before[near]).any()
     pole, root = 2.5 / (z + 2.5), np.sqrt(2.5 / z)
-    added = (3.0 * root * pole - 2.0 * pole + root * pole**2 + 0.5 * pole**2).real
+    added = (3.0 * root * (pole - 1) - 2.0 * (pole - 1) + root * (pole**2 - 1) + 0.5 * (pole**2 - 1)).real
     seen = np.isfinite(after)
     assert seen.any() and (after - before)[seen] == pytest.approx(added[seen])
 

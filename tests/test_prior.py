@@ -131,7 +131,8 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
         r, angle = np.abs(z + back_mm), np.angle(z + back_mm)
         rays = np.array([back_mm**m * r ** -float(m) * np.exp(-1j * m * angle) for m in (1, 2)])
         halves = np.sqrt(back_mm / np.abs(z)) * np.exp(-0.5j * np.angle(z))
-        columns = np.column_stack([columns, (halves * rays[0]).real, rays[0].real, (halves * rays[1]).real, rays[1].real])
+        added = [part for ray in rays - 1 for part in ((halves * ray).real, ray.real)]  # nothing at the tip
+        columns = np.column_stack([columns, *added])
         A = np.block([[A, np.zeros((len(A), 4))], [np.zeros((4, A.shape[1])), np.eye(4)]])
         first = 0.1 * 0.5 / back_mm * scale / np.sqrt(back_mm)
         notch_sd = [first, first, first * 0.5 / back_mm, first * 0.5 / back_mm]
@@ -143,7 +144,6 @@ def test_fit_with_expected_terms_and_a_notch_equals_its_plain_twin(back_mm):
 
     likely, fits, covariances = [], [], []
     for factor in williams.KNOWN_PRIORS:
-        factor = np.hypot(factor, 0.5 * 0.5 / back_mm if back_mm else 0.0)  # the notch: half its width over its distance, half of that
         covariance = (columns @ A * prior_sd(factor) ** 2) @ (columns @ A).T + sd**2 * np.eye(z.size)
         likely.append(-stress @ np.linalg.solve(covariance, stress) - np.linalg.slogdet(covariance)[1])
         normal = (columns @ A).T @ (columns @ A) / sd**2 + np.diag(prior_sd(factor) ** -2.0)
@@ -239,16 +239,15 @@ def test_what_a_slot_changes_around_the_tip_is_covered_by_the_deviations(crack_m
     known, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=2 * half_mm)
     unknown, _ = scores(plate, "SENT", notch_mm=6.0, notch_width_mm=0.0)
     worst = [np.sqrt(np.mean(z**2, axis=0)).max() for z in (known, unknown)]
-    assert worst[0] < 1.2 and worst[1] > (1.8 if crack_mm == 8.0 else worst[0] + 0.3)  # the nearer slot shows more
+    assert worst[0] < 1.0 and worst[1] > (1.8 if crack_mm == 8.0 else worst[0] + 0.3)  # the nearer slot shows more
 
 
 def test_what_the_milled_notch_of_a_compact_specimen_changes_is_covered_by_the_deviations():
-    """1.6 mm wide, the crack 4 mm out of it. T is off by up to two deviations: the functions do not tell all of so wide a
-    notch. Taken for a crack K and T are off by more than five."""
+    """1.6 mm wide, the crack 4 mm out of it. Taken for a crack K and T are off by more than five."""
     plate = fem.plate("CT", 14.0, 50.0, 10.0, slot_mm=(10.0, 0.8))
     assert plate.KI_MPa_sqrt_m == pytest.approx(fem.plate("CT", 14.0, 50.0, 10.0).KI_MPa_sqrt_m, rel=1e-3)
     known, _ = scores(plate, "CT", width_mm=50.0, notch_mm=10.0)
-    assert np.sqrt(np.mean(known[:, 0] ** 2)) < 1.5 and np.sqrt(np.mean(known[:, 1] ** 2)) < 2.0
+    assert np.sqrt(np.mean(known**2, axis=0)).max() < 1.2
     unknown, _ = scores(plate, "CT", width_mm=50.0, notch_mm=10.0, notch_width_mm=0.0)
     assert np.sqrt(np.mean(unknown**2, axis=0)).min() > 5
 
@@ -285,6 +284,18 @@ def test_a_crack_still_in_its_notch_and_a_notch_as_thin_as_the_crack_add_nothing
     for crack_mm, wide_mm in ((6.7, 0.3), (7.4, 2.0), (8.0, 0.0)):
         assert prior(specimen("SENT", notch_mm=6.0, notch_width_mm=wide_mm), crack_mm, 5.0).notch_back_mm == 0.0
     assert prior(specimen("plate", notch_mm=6.0), 8.0, 5.0).notch_sds(100.0)[0] == pytest.approx(0.1 * 0.15 / 2 * 100 / 2**0.5)
+
+
+def test_what_a_notch_adds_at_the_tip_is_part_of_K_and_T():
+    """Re c_1 z^(-1/2) + T and functions that are singular at the notch's end, which go on to the tip as A z^(-1/2) + B."""
+    rows, columns = np.indices((120, 160))
+    z = williams.to_crack(rows, columns, (58.3, 84.6), 0.0, 0.15)
+    region = Region(0.7, 6.0, 180.0, 0.75, 5, Prior(8.0, (0.0,), (), 4.0, 0.8))
+    z = z[region.holds(z)]
+    at_end = 4.0 / (z + 4.0)
+    stress = (100 / np.sqrt(z) + 20 - 6 * np.sqrt(4.0 / z) * at_end - 8 * at_end).real
+    found = williams.fit(z, stress, 0.01, 5, region.prior)
+    assert found.coefficients[:2] == pytest.approx([100 - 6 * 2, 20 - 8], abs=0.05)
 
 
 def test_what_a_notch_adds_leaves_the_faces_of_the_crack_free_of_load():
