@@ -163,15 +163,17 @@ def _path(text: str) -> Path:
 
 
 def _run(a: argparse.Namespace) -> int:
-    endings = (signal.SIGINT, signal.SIGTERM)  # heeded from the start, not only when the loop runs
+    endings = (signal.SIGTERM, signal.SIGINT)  # heeded from the start, not only when the loop runs
     before = {ending: signal.signal(ending, signal.default_int_handler) for ending in endings}
     try:
         code: int = _call("edge.run", "run_command")(a.rig, a.out, a.status, a.wait)
     except KeyboardInterrupt:
-        return _say("stopped before the first frame", DONE)
+        for ending in endings:
+            signal.signal(ending, signal.SIG_IGN)
+        code = _say("stopped before the first frame", DONE)
     finally:
-        for ending, handler in before.items():
-            signal.signal(ending, handler)
+        for ending, handler in before.items():  # asked again while the process ends: it does, with the code of its run
+            signal.signal(ending, signal.SIG_IGN if a.last else handler)
     return code
 
 
@@ -264,8 +266,8 @@ def _add_warm_up(commands: Any) -> None:
         "compile the kernel once after installation, so that later starts are fast",
         lambda a: _call("edge.warm_up")(),
         "bolotip warm-up",
-        "Run it as the user who will measure. The compiled kernel is kept beside the program or in that user's\n"
-        "~/.cache; where neither can be written, in the folder that NUMBA_CACHE_DIR names.",
+        "Run it as the user who will measure. The compiled kernel is kept in the folder that NUMBA_CACHE_DIR\n"
+        "names; without it beside the program or, where that cannot be written, in that user's ~/.cache.",
     )
 
 
@@ -306,21 +308,21 @@ def _hint(arguments: Sequence[str]) -> str | None:
         return None
     near = difflib.get_close_matches(arguments[0], COMMANDS, n=1, cutoff=0.5)
     what = f'nearest is "{near[0]}"' if near else "may be " + ", ".join(COMMANDS)
-    return f"bolotip: {arguments[0]!r} is no command; {what}; see bolotip --help"
+    return f"{arguments[0]!r} is no command; {what}; see bolotip --help"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command. Returns the exit code: 0 done, 2 bad usage or input, 3 a source or sink gone for good."""
+    """Runs one command. Returns the exit code: 0 done, 2 bad usage or input, 3 a source or sink gone for good.
+    Without `arguments`: those of the process, which ends after it."""
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
     if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal without ±, a file name that is no text: no reason to stop
         sys.stdout.reconfigure(errors="replace")
     given = list(sys.argv[1:] if arguments is None else arguments)
     if hint := _hint(given):
-        print(hint, file=sys.stderr)
-        return BAD_INPUT
+        return _say(hint, BAD_INPUT)
     try:
-        parsed = make_parser().parse_args(given)
+        parsed = make_parser().parse_args(given, argparse.Namespace(last=arguments is None))
     except SystemExit as e:  # --help and --version leave this way too
         return e.code if isinstance(e.code, int) else DONE
     try:

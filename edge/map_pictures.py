@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from edge import surroundings
 from edge.maps import Maps, Marks, Tip, component_noise_K, crack_coordinates, fitted_range, measured_range, phase_deg
 from edge.pictures import BLUE, DPI, RED, STYLE, new_figure, png
 
@@ -162,10 +163,9 @@ def _scale_bar(axes: Axes, maps: Maps) -> None:
 
 def smoothed(values: np.ndarray, sigma_px: float = 1.2) -> np.ndarray:
     """Gaussian-smoothed for the drawn contours only; NaN stays NaN and does not spread."""
-    import cv2
     known = np.isfinite(values).astype(np.float64)
-    total = cv2.GaussianBlur(np.where(known > 0, values, 0.0), (0, 0), sigma_px)
-    weight = cv2.GaussianBlur(known, (0, 0), sigma_px)
+    total = surroundings.smoothed(np.where(known > 0, values, 0.0), sigma_px)
+    weight = surroundings.smoothed(known, sigma_px)
     return np.where(known > 0, total/np.maximum(weight, 1e-6), np.nan)
 
 

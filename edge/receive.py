@@ -30,7 +30,7 @@ from edge.terminal import Printer
 
 LOG_NAME = "receive.log"
 REMEMBERED_ROWS = 2500  # for telling a row sent twice from a count begun anew; more than the sender's queue holds
-NOTES_A_MINUTE = 60  # noise on the line must not fill the disk with messages
+NOTES, NOTES_SPAN_S = 60, 600.0  # as many messages in so long: noise on the line must not fill the disk; 1 MB a day
 READ_TIMEOUT_S = 0.2
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.1, 5.0  # between attempts to reopen the port
 
@@ -52,18 +52,18 @@ class Counts:
 
 
 class Notes:
-    """Messages to stderr and receive.log, with the time, at most NOTES_A_MINUTE of them."""
+    """Messages to stderr and receive.log, with the time, at most NOTES of them in NOTES_SPAN_S."""
 
     def __init__(self, path: Path):
-        self.path, self._minute, self._said, self._held_back = path, 0, 0, 0
+        self.path, self._span, self._said, self._held_back = path, 0, 0, 0
 
     def say(self, text: str) -> None:
-        minute = int(time.monotonic() / 60)
-        if minute != self._minute:
+        span = int(time.monotonic() / NOTES_SPAN_S)
+        if span != self._span:
             if self._held_back:
                 self._write(f"{self._held_back} more messages were held back")
-            self._minute, self._said, self._held_back = minute, 0, 0
-        if self._said < NOTES_A_MINUTE:
+            self._span, self._said, self._held_back = span, 0, 0
+        if self._said < NOTES:
             self._write(text)
         else:
             self._held_back += 1

@@ -1,10 +1,11 @@
 """`bolotip run`: what stands around the loop. Sources, sinks, signals, the service manager, the status page."""
 
+import contextlib
 import logging
 import math
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from calibration.door import counted
@@ -45,7 +46,7 @@ def run_sources(
         for doubt in warnings(profile, rig.camera.rows, rig.camera.columns, rig.camera.lens):
             log.warning("%s: %s", rig.camera.profile, doubt)
     wire = (WireSink(rig.records.serial_port, rig.records.serial_baud),) if rig.records.serial_port else ()
-    with frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
+    with contextlib.ExitStack() as until_closed, frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:
             sink.open()
         if card.resume is not None and not frames.live:
@@ -56,22 +57,29 @@ def run_sources(
         loop = Loop(rig, profile, frames, load, card, wire)
         around = Attendance(loop, tell, status)
         loop.tell, loop.attend = around.see, around.attend
-
-        def end(*_: object) -> None:
-            loop.stop = True
-
-        # nohup has the hang-up ignored, and is to be obeyed
-        before = {s: signal.signal(s, end) for s in ENDINGS if s != signal.SIGHUP or signal.getsignal(s) != signal.SIG_IGN}
+        until_closed.enter_context(ended_by_signals(loop))  # a second one must not break into the writing of the last rows
         try:
             around.manager.ready()
             loop.run()
         finally:
             around.end()
-            for s, handler in before.items():
-                signal.signal(s, handler)
             for sink in wire:
                 sink.close()
     return loop
+
+
+@contextlib.contextmanager
+def ended_by_signals(loop: Loop) -> Iterator[None]:
+    def end(*_: object) -> None:
+        loop.stop = True
+
+    # nohup has the hang-up ignored, and is to be obeyed
+    before = {s: signal.signal(s, end) for s in ENDINGS if s != signal.SIGHUP or signal.getsignal(s) != signal.SIG_IGN}
+    try:
+        yield
+    finally:
+        for s, handler in before.items():
+            signal.signal(s, handler)
 
 
 class Attendance:

@@ -117,6 +117,18 @@ def test_a_run_that_is_stopped_before_its_loop_has_begun_ends_as_asked(ending):
     assert process.communicate(timeout=30)[1] == "bolotip: stopped before the first frame\n" and process.returncode == 0
 
 
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGTERM])
+def test_a_second_signal_leaves_the_exit_code_as_it_is(ending):
+    """One in the run, one while the interpreter closes down."""
+    start = (
+        f"import atexit, os, sys, types; from edge import cli; made = types.ModuleType('edge.run')\n"
+        f"ask = lambda *_: os.kill(os.getpid(), {ending:d})\n"
+        "made.run_command = ask; sys.modules['edge.run'] = made; atexit.register(ask); sys.exit(cli.main())"
+    )
+    done = subprocess.run([sys.executable, "-c", start, "run", "rig.toml"], cwd=ROOT, capture_output=True, text=True, timeout=30)
+    assert (done.returncode, done.stderr) == (0, "bolotip: stopped before the first frame\n")
+
+
 def test_a_fault_of_the_program_itself_is_not_dressed_up_as_the_user_s(monkeypatch):
     for error in (ZeroDivisionError(), ModuleNotFoundError("x", name="numpy")):
         stand_in(monkeypatch, "edge.report", raises(error))

@@ -18,6 +18,7 @@ from edge.flags import FLAGS
 from edge.record import read_records
 from edge.rig import load_rig
 from edge.run import run_rig
+from edge.sinks.card import CardSink
 
 ROOT = Path(__file__).parent.parent
 # edge crack, free ends, a/W = 0.3: F of K = s sqrt(pi a) F (Tada, Paris & Irwin handbook; formula from memory)
@@ -406,6 +407,27 @@ def test_a_terminal_that_is_gone_ends_a_run_but_not_one_under_nohup(small_rig, h
     finally:
         signal.signal(signal.SIGHUP, before)
     assert ("ended" in rows[-1].flags) == (handler == signal.SIG_DFL)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_while_the_last_rows_are_written_does_not_break_in(small_rig, monkeypatch, number):
+    heard, close = [], CardSink.close
+
+    def asked_again(card):
+        os.kill(os.getpid(), number)
+        close(card)
+
+    def outside(*_):
+        heard.append(number)
+
+    monkeypatch.setattr(CardSink, "close", asked_again)
+    before = signal.signal(number, outside)
+    try:
+        run_rig(load_rig(small_rig))
+        assert heard == [] and signal.getsignal(number) == outside
+    finally:
+        signal.signal(number, before)
+    assert len(read_records(small_rig.parent / "out").rows) == 4
 
 
 def test_another_output_folder_can_be_given(small_rig, tmp_path):

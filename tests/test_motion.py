@@ -19,14 +19,14 @@ def scene(right_px=0.0, down_px=0.0, across=True):
     return 295.0 + inside * (2.0 + 0.02 * (x - 45.0) + 0.01 * (y - 20.0))
 
 
-def seen(d_px, seed=0):
+def seen(d_px, seed=0, pattern_K=PATTERN_K):
     """Mean image with the camera's fixed pattern, and h1, h2 of the scene that swings by d_px [right, down] sin(phi)."""
     rng, maps = np.random.default_rng(seed), np.zeros((2, *SHAPE), complex)
     for phi in 2 * np.pi * np.arange(16) / 16:
         swung = scene(d_px[0] * np.sin(phi), d_px[1] * np.sin(phi))
         maps += np.stack([swung * np.exp(-1j * phi), swung * np.exp(-2j * phi)]) * 2j / 16
     maps += SD_K * (rng.standard_normal(maps.shape) + 1j * rng.standard_normal(maps.shape))
-    return scene() + PATTERN_K * rng.standard_normal(SHAPE), maps
+    return scene() + pattern_K * rng.standard_normal(SHAPE), maps
 
 
 @pytest.mark.parametrize("d_px", [(0.3, 0.0), (0.0, -0.3), (0.15, 0.25)])
@@ -39,6 +39,14 @@ def test_a_swing_is_measured_at_the_edges_with_its_direction(d_px):
         assert found.size_px == pytest.approx(np.hypot(*d_px), rel=0.05)
         assert np.all(np.abs(found.amplitude_px[0].imag) < 0.02)  # in step with the load
     assert np.abs(np.mean(off, axis=0)).max() < 0.015
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("pattern_K, share", [(0.1, 1.03), (0.5, 0.77), (0.7, 0.55)])
+def test_beside_a_strong_fixed_pattern_a_swing_looks_smaller(pattern_K, share):
+    """What records_and_flags.md says of `motion_px`; the edge's step is 2 K, and a pattern of half of it mostly hides the swing."""
+    found = [motion.measure(*seen((0.3, 0.0), seed, pattern_K), GOOD, np.full(2, SD_K)) for seed in range(16)]
+    assert np.mean([m.size_px / 0.3 for m in found if m is not None]) == pytest.approx(share, abs=0.05)
 
 
 def test_what_stands_still_is_not_said_to_move():

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import pytest
 import recordings
-from links import invented_row
+from links import invented_row, mounted
 from test_loop import SMALL, STEEL_AT_7_HZ
 
 from edge.cli import make_parser
@@ -231,13 +231,8 @@ def test_a_full_or_missing_status_folder_costs_one_log_line_and_nothing_else(tmp
     assert len(caplog.records) == 2 and "works again" in caplog.text and (folder / "status.png").exists()
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="mounting a small file system needs root")
 def test_a_full_file_system_leaves_the_status_before_it_whole(tmp_path, caplog):
-    folder = tmp_path / "status"
-    folder.mkdir()
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "none", str(folder)], capture_output=True).returncode:
-        pytest.skip("no tmpfs may be mounted here")
-    try:
+    with mounted(tmp_path / "status", "-t", "tmpfs", "-o", "size=64k", "none") as folder:
         status = page(folder)
         status.see(invented_row(1))
         status.refresh(OK, at_once=True)
@@ -248,8 +243,6 @@ def test_a_full_file_system_leaves_the_status_before_it_whole(tmp_path, caplog):
         status.refresh(OK, at_once=True)
         assert (folder / "status.json").read_text() == before and len(caplog.records) == 1
         assert not list(folder.glob(".*"))
-    finally:
-        subprocess.run(["umount", str(folder)], check=True)
 
 
 def test_the_history_stays_bounded_and_spans_the_whole_test(tmp_path):

@@ -18,7 +18,7 @@ from edge.sources.base import Frame, FrameSource
 
 log = logging.getLogger(__name__)
 FIRST_WAIT_S = 0.5  # before a lost device is tried again; doubles up to LONGEST_WAIT_S
-LINES_A_MINUTE = 10  # in the log
+LINES, LINES_SPAN_S = 20, 600.0  # as many log lines in so long: below 1 MB a day
 LONGEST_WAIT_S = 10.0
 SILENT_S = 5.0  # without anything usable for this long: state "waiting"
 FIRST_FRAMES_S = 8.0  # how long the start waits for images to judge
@@ -75,7 +75,7 @@ class Capture(Generic[Item]):
         self._connected = False
         self._wait_s = FIRST_WAIT_S
         self._said: set[str] = set()  # kinds of fault logged since it last worked
-        self._minute, self._lines, self._held_back = -1.0, 0, 0  # log lines of this minute, and those not written
+        self._span, self._lines, self._held_back = -1.0, 0, 0  # log lines of these ten minutes, and those not written
         self._crash: BaseException | None = None
         self._heard_s = self._opened_s = time.monotonic()
 
@@ -202,24 +202,24 @@ class Capture(Generic[Item]):
         self.fault = why
         if kind not in self._said:  # one line for each kind of loss, none for each vain attempt
             self._said.add(kind)
-            self._say(f"{why}; waiting for it")
+            self.say(f"{why}; waiting for it")
 
     def _works(self) -> None:
         self._wait_s = FIRST_WAIT_S
         if self.fault is not None:
-            self._say("works again")
+            self.say("works again")
             self.fault = None
             self._said.clear()
 
-    def _say(self, text: str) -> None:
-        """A loose plug comes and goes every second: so many lines a minute, the others as a number."""
-        minute = time.monotonic() // 60
-        if minute != self._minute:
+    def say(self, text: str) -> None:
+        """A loose plug comes and goes every second: so many lines in ten minutes, the others as a number."""
+        span = time.monotonic() // LINES_SPAN_S
+        if span != self._span:
             if self._held_back:
                 log.warning("%s: %d more lines of the same kind", self.device.name, self._held_back)
-            self._minute, self._lines, self._held_back = minute, 0, 0
+            self._span, self._lines, self._held_back = span, 0, 0
         self._lines += 1
-        if self._lines > LINES_A_MINUTE:
+        if self._lines > LINES:
             self._held_back += 1
             return
         log.warning("%s: %s", self.device.name, text)

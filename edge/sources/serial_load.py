@@ -6,7 +6,6 @@ sends back our lines that begin with "?", half of the shortest round trip of a l
 the line's bits take at the baud rate, which leaves out what the adapters add.
 """
 
-import logging
 import time
 from collections import deque
 from typing import NamedTuple
@@ -21,7 +20,6 @@ from edge.sources.far_clock import FarClock
 from edge.sources.load_lines import LoadLines, Piece
 from edge.sources.serial_port import SerialPort
 
-log = logging.getLogger(__name__)
 ROOM_BYTES = 4_000_000  # of waiting bytes, each piece counted with PIECE_BYTES more
 PIECE_BYTES = 200
 MOST_HELD = 20000  # samples that wait for the clock
@@ -238,4 +236,4 @@ class SerialLoad(LoadSource):
         elif now_s - self._good_s > JUDGE_EVERY_S:
             self._own_fault = "no samples"
         if self._capture.fault is None and (before is None) != (self._own_fault is None):
-            log.warning("%s: %s", self._board.name, self._own_fault or "works again")
+            self._capture.say(self._own_fault or "works again")

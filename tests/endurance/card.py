@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from links import Cable, invented_row
+from links import Cable, invented_row, mounted
 
 from edge.record import BadRow, decode_row, encode_row, read_records
 from edge.sinks.card import CardSink
@@ -24,7 +24,6 @@ from endurance.place import (
     chance,
     ext4_image,
     fill_up,
-    mounted,
     recording,
     rows_on,
     tmpfs,
