@@ -22,6 +22,7 @@ from calibration.profile import CameraProfile, ResponseRow, direction
 
 FEWEST = 4
 LEAST_SPAN = 2.5  # highest over lowest frequency
+LEAST_LAG = 0.05  # tau times 2 pi f of the fastest load: the gain has fallen by 0.1 %, the phase is a delay's within 0.002 degrees
 WORST_INFLATION = 2.0  # of the variance by harmonics that nearly fold together
 WIDEST_LOAD = 0.2  # relative difference of load ranges: beyond it contact and plasticity differ
 USUAL_DELAY_S = (-0.005, 0.150)  # common practice: USB, serial and network cameras stay below
@@ -130,7 +131,12 @@ def fit(runs: Sequence[Run], usable: np.ndarray) -> Sweep:
     best = first if first_order else _second_order(w, answer, first)
     gain, gain_sd, phase, phase_sd = _points(w, answer, best)
     tau, tau_sd = first.x[1], first.sd[1] * trust
-    if not 0 < tau < 1 or tau_sd > 0.1 * tau:
+    if tau * w.max() < LEAST_LAG:
+        raise InputError(
+            f"sweep: no lag shows up to {w.max() / (2 * np.pi):.3g} Hz (tau is {1e3 * tau:.2g} ms), and so small a one can't be told "
+            f"from a delay; add recordings at higher load frequencies, or make the profile by hand with tau_s from the maker"
+        )
+    if not tau < 1 or tau_sd > 0.1 * tau:
         raise InputError(
             f"sweep: tau is {1e3 * tau:.2g} +- {1e3 * tau_sd:.2g} ms, may be known to 10 % or better; add recordings at "
             f"higher load frequencies, or longer ones"

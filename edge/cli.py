@@ -113,10 +113,11 @@ def _add_calibrations(commands: Any) -> None:
     parser = _command(
         commands,
         "calibrate",
-        "measure one property of the camera or the view, and write it into the camera profile",
+        "measure one property of the camera or the view, for the camera profile or the rig file",
         lambda a: _call("edge.calibrate")(a),
         CALIBRATIONS[0][4],
-        "Each recording is a folder with frames, times, load and a rig.toml.",
+        "Each recording is a folder with frames, times, load and a rig.toml. What belongs to the camera is written into the\n"
+        "profile; what belongs to the rig file (scale, the product of gain) is printed as its lines.",
     )
     kinds = parser.add_subparsers(dest="kind", metavar="KIND", required=True, parser_class=_Parser)
     for name, does, what, count, example in CALIBRATIONS:

@@ -150,7 +150,7 @@ def analyse(
         if opened is not None:
             both = replace(both, opening_fraction=opened[0], opening_sd=opened[1])
     if not ahead:
-        return both
+        return replace(both, flags=("contact_only",))
     return replace(
         both,
         phase_gap_deg=zones.gap_deg,

@@ -155,7 +155,7 @@ class Fixer:
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
         saturated = region.at_an_end(harmonics.mean)
-        if np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:
+        if not self.spoiled and np.count_nonzero(saturated & ~bad) > 0.001 * bad.size:  # the mean may have folded, too
             fix.flags.append("saturated")
         return bad | saturated
 
@@ -179,11 +179,11 @@ class Fixer:
         if delay is not None and self.profile.frame_delay_s is None:
             fix.flags.append("delay_far_field")
             corrected = correct(harmonics.maps, frequency_hz, self.profile, self.counts_per_K, delay[0])
-        elif delay is not None:
+        elif delay is not None and 1 not in self.spoiled:
             off_rad, sd_rad = (2 * np.pi * frequency_hz * seconds for seconds in delay)
             if abs(off_rad) > max(OTHER_PHASE_RAD, SURE * float(np.hypot(sd_rad, corrected.phase_sd_rad[0]))):
                 fix.flags.append("delay_disagrees")
-        ramp = phase_ramp(corrected.maps[0], noise, usable)
+        ramp = phase_ramp(corrected.maps[0], noise, usable) if 1 not in self.spoiled else None
         if self.calibrated and ramp is not None:
             of_profile = np.pi * frequency_hz * self.profile.readout_sd_s
             if abs(ramp[0]) > max(OTHER_RAMP_RAD, SURE * float(np.hypot(ramp[1], of_profile))):

@@ -123,6 +123,10 @@ FLAGS: dict[str, str] = {
     ),
     "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",
+    "contact_only": (
+        "The second harmonic shows contact and no zone ahead of the tip that stands out of the noise, so the zone ahead, the "
+        "phase between them and the reversal are empty."
+    ),
     "contact_unsure": (
         "Something opposite in phase to the zone ahead lies under its tail: a short or faint contact, or a zone ahead that "
         "does not fade as a bell does; the contact values are empty."

@@ -316,7 +316,7 @@ def at_sizes(known: Basis, frequency_hz: float, memory_s: float) -> Iterator[AtS
         sd, tip_sd = math.nan, math.nan
         if in_view and math.isfinite(dK):
             sd, tip_sd = Fits(known, a).sd(dK, frequency_hz, memory_s)
-        ahead = [leading_coefficient(dK) / math.sqrt(r) for r in (region.inner_mm, region.outer_mm)]
+        ahead = [leading_coefficient(dK) / math.sqrt(r) if r > 0 else math.inf for r in (region.inner_mm, region.outer_mm)]
         small = None
         if s.geometry != "plate" and math.isfinite(dK):
             small = not ligament_too_small(s, np.array(a), np.array(dK / per_kN), np.array(dK))

@@ -106,7 +106,9 @@ class Outlook:
         good = np.ones(n, bool)
         for _ in range(2):  # the second time without what the first left far off
             seen = x[:, good]
-            inverse = np.linalg.pinv(seen @ seen.T, SINGULAR, hermitian=True)
+            sizes, vectors = np.linalg.eigh(seen @ seen.T)
+            kept = sizes > SINGULAR * sizes[-1]
+            inverse = (vectors[:, kept] / sizes[kept]) @ vectors[:, kept].T
             b = inverse @ (seen @ y[good])
             rest = np.abs(y - b @ x)
             sd = MAD_TO_SD * float(median(rest)) * math.sqrt(n / (n - b.size))
@@ -126,7 +128,8 @@ class Outlook:
         self.limit = max(CLEAR * sd * math.sqrt(1 + doubt), SHARE * amplitude)
         self.spoilt = not self.coefficients and bool((rest > self.limit).any())
         self.coefficients = b.tolist()
-        if amplitude * KNOWN_RAD > sd * math.sqrt(2 / n):
+        component_sd = sd * math.sqrt((inverse[2, 2] + inverse[2 + self.harmonics, 2 + self.harmonics]) / 2)
+        if kept.all() and amplitude * KNOWN_RAD > component_sd:
             self.phases.append((self.origin_s + now_s, math.atan2(b[2 + self.harmonics], b[2])))
 
     def wanders(self, memory_s: float) -> bool:

@@ -67,5 +67,6 @@ class CrackPath:
             step = last - point
             if abs(step) >= STRETCH_MM:
                 off = float(np.degrees(np.angle(step * np.exp(-1j * np.deg2rad(self.growth_angle_deg)))))
-                return self.growth_angle_deg + float(np.clip(off, -TURN_DEG, TURN_DEG))
+                along_deg = self.growth_angle_deg + float(np.clip(off, -TURN_DEG, TURN_DEG))
+                return 180.0 - (180.0 - along_deg) % 360.0
         return self.growth_angle_deg

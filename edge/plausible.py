@@ -187,11 +187,17 @@ class Doubts:
     """Doubts about rows: `see` gives those that are new, so that each is said once a run."""
 
     def __init__(self, rig: Rig):
-        self.rig, self.said = rig, set[str]()
+        self.rig, self.said, self.rows = rig, set[str](), 0
+        where = {"recording": rig.load.path, "serial": rig.load.port}.get(rig.load.source, "the frames")
+        self.no_load = (
+            f"no cyclic load near [load] frequency_hz = {rig.load.frequency_hz:g} Hz was found in {where}; check the signal, "
+            f"its times in seconds on the frames' clock, and that the machine runs"
+        )
         self.without_load = self.without_tip = self.searched = self.tips = 0
 
     def see(self, row: Row) -> list[str]:
         """Sentences, most often none."""
+        self.rows += 1
         found = dict(self._image(row)) | dict(self._load(row)) | dict(self._tip(row))
         new = [f"row {row.seq}: {text}" for key, text in found.items() if key not in self.said]
         self.said |= found.keys()
@@ -199,6 +205,8 @@ class Doubts:
 
     def at_end(self) -> list[str]:
         """What is to be said of the whole run."""
+        if self.rows and self.without_load == self.rows and "no load" not in self.said:
+            return [self.no_load]
         return [NO_TIP] if self.searched and not self.tips and "no tip" not in self.said else []
 
     def _image(self, row: Row) -> Iterator[tuple[str, str]]:
@@ -215,13 +223,7 @@ class Doubts:
         absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead
         self.without_load = self.without_load + 1 if absent else 0
         if self.without_load >= 2 and (row.elapsed_s or 0.0) > SETTLED_S:
-            load = self.rig.load
-            where = {"recording": load.path, "serial": load.port}.get(load.source, "the frames")
-            yield (
-                "no load",
-                f"no cyclic load near [load] frequency_hz = {load.frequency_hz:g} Hz was found in {where}; check the signal, "
-                f"its times in seconds on the frames' clock, and that the machine runs",
-            )
+            yield "no load", self.no_load
         if row.load_ratio is not None and row.load_ratio > 1:
             yield (
                 "compression",

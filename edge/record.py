@@ -116,6 +116,9 @@ def header_line() -> str:
     return ",".join(COLUMNS)
 
 
+_OTHER_NAMES = {"-180": "180", "-180.0": "180.0", "-0": "0", "-0.0": "0.0"}  # of angles, as they are rounded
+
+
 def encode_row(row: Row) -> str:
     """The row as text with its checksum, without line feed. A number that is not finite counts as not determined."""
     cells = []
@@ -126,7 +129,8 @@ def encode_row(row: Row) -> str:
         elif value is None or (not isinstance(value, str) and not math.isfinite(value)):
             cells.append("")
         else:
-            cells.append(form % (round(value) if name in _WHOLE else value))
+            text = form % (round(value) if name in _WHOLE else value)
+            cells.append(_OTHER_NAMES.get(text, text) if name.endswith("_deg") else text)
     body = ",".join(cells)
     return f"{body},{crc32_text(body.encode())}"
 

@@ -50,7 +50,7 @@ def main(folder: Path, out: Path | None = None) -> int:
     import matplotlib  # noqa: F401  (if missing, said before any work is done)
     records = read_records(folder)
     if not records.rows:
-        raise InputError(f"{records.path}: {len(records.bad)} damaged and no valid row, must be at least one; record "
+        raise InputError(f"{records.path}: {counted(len(records.bad), 'damaged row')} and no valid one, must be at least one; record "
                          "with `bolotip run` first")
     for bad in records.bad[:BAD_ROWS_SHOWN]:
         _complain(f"{records.path}: row {bad.line_number}: {bad.reason}; left out")

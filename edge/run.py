@@ -42,9 +42,7 @@ def run_sources(
     from edge.sinks.wire import WireSink
 
     profile = load_profile(rig.camera.profile) if rig.camera.profile else None
-    if profile is not None:
-        for doubt in warnings(profile, rig.camera.rows, rig.camera.columns, rig.camera.lens):
-            log.warning("%s: %s", rig.camera.profile, doubt)
+    of_profile = warnings(profile, rig.camera.rows, rig.camera.columns, rig.camera.lens) if profile is not None else []
     wire = (WireSink(rig.records.serial_port, rig.records.serial_baud),) if rig.records.serial_port else ()
     with contextlib.ExitStack() as until_closed, frames, load, CardSink(out or rig.records.folder, rig.records.budget_MB) as card:
         for sink in wire:
@@ -55,7 +53,7 @@ def run_sources(
         if card.bad:
             log.warning("%s: %s damaged and left in place; the first: %s", card.path, counted(len(card.bad), "row"), card.bad[0])
         loop = Loop(rig, profile, frames, load, card, wire)
-        around = Attendance(loop, tell, status)
+        around = Attendance(loop, tell, status, [f"{rig.camera.profile}: {doubt}" for doubt in of_profile])
         loop.tell, loop.attend = around.see, around.attend
         until_closed.enter_context(ended_by_signals(loop))  # a second one must not break into the writing of the last rows
         try:
@@ -85,11 +83,12 @@ def ended_by_signals(loop: Loop) -> Iterator[None]:
 class Attendance:
     """Tells the service manager and the status page how the loop stands."""
 
-    def __init__(self, loop: Loop, tell: Callable[[Row], None] | None, status: Path | None):
+    def __init__(self, loop: Loop, tell: Callable[[Row], None] | None, status: Path | None, to_say: list[str]):
+        """to_say: once frames come; before that it would stand beside what keeps them from coming."""
         self.loop, self.tell, self.manager = loop, tell, ServiceManager()
         self.progress = Progress(loop.rig.camera.source)
         self.doubts = plausible.Doubts(loop.rig)
-        self.last, self.attended_s = "", -math.inf
+        self.last, self.attended_s, self.to_say = "", -math.inf, to_say
         self.copy_due = keep_rig_copy(loop.rig.path, loop.card.folder) is None
         self.page: StatusPage | None = None
         if status is not None:
@@ -119,6 +118,8 @@ class Attendance:
         if now_s < self.attended_s + ATTEND_EVERY_S:
             return
         self.attended_s = now_s
+        while self.to_say and loop.start_s is not None:
+            log.warning("%s", self.to_say.pop(0))
         self.manager.alive(self.last)
         self.progress(loop.frames.share)
         if self.page is not None:

@@ -258,6 +258,7 @@ def test_contact_without_a_zone_ahead_is_found_and_has_no_gap():
     found = seen(second_harmonic(Contact(length_mm=3.0), NOTHING))
     assert abs(found.contact_length_mm - 3.0) < 3.5 * found.contact_sd_mm
     assert found.ahead_K is None and found.phase_gap_deg is None and found.reversal_mm is None
+    assert found.flags == ("contact_only",)
 
 
 def test_nothing_is_found_in_noise():

@@ -513,6 +513,18 @@ def test_a_load_or_tip_that_is_nowhere_is_said_after_some_rows(right):
     assert [len(s) for s in said] == [0, 0, 1, 0] and "mm_per_px" in said[2][0] and doubts.at_end() == []
 
 
+def test_a_run_of_one_row_without_load_is_told_why_at_its_end(right):
+    doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+    assert doubts.at_end() == doubts.see(row(load_frequency_hz=None, crack_mm=None, frames=None, flags=("no_load",))) == []
+    assert len(doubts.at_end()) == 1 and "no cyclic load near" in doubts.at_end()[0]
+
+
+def test_what_is_doubtful_about_a_profile_does_not_stand_beside_an_error(here, capsys, caplog):
+    swap("rows = 40\n", "rows = 60\n", "camera.toml")(here)  # a profile of another camera
+    assert cli.main(["run", "rig.toml", "--out", "rig.toml"]) == 2
+    assert "camera.toml" not in capsys.readouterr().err + caplog.text
+
+
 def test_a_short_run_without_a_tip_is_told_why_at_its_end(right):
     rig = load_rig(right / "rig.toml")
     for flags, tips, says in ((("no_tip", "settling"), 0, 1), (("collision_1f",), 0, 0), (("no_tip", "settling"), 1, 0)):

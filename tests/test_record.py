@@ -127,6 +127,12 @@ def test_what_is_not_determined_is_empty():
     assert row.crack_mm is None and row.dKI_sd is None and row.cycles is None and row.flags == ()
 
 
+def test_angles_are_above_minus_180_and_at_most_180_degrees_and_never_minus_zero():
+    rows = [decode_row(encode_row(Row(seq=0, load_h2_deg=a, phase_gap_deg=a))) for a in (-179.97, -0.01, 179.97, -3.0)]
+    assert [str(r.load_h2_deg) for r in rows] == ["180.0", "0.0", "180.0", "-3.0"]
+    assert [str(r.phase_gap_deg) for r in rows] == ["180.0", "0.0", "180.0", "-3.0"]
+
+
 finite = st.floats(allow_nan=False, allow_infinity=False, width=32)
 NUMBERS = {f.name: finite for f in dataclasses.fields(Row) if f.name not in ("seq", "time_utc", "flags", "extra")}
 NUMBERS |= {name: st.integers(0, 2**50) for name in ("cycles", "frames", "cycles_to_target", "lost", "repeated")}

@@ -208,13 +208,32 @@ def test_numbers_may_be_spelt_in_any_way_that_python_takes(tmp_path):
         assert t.tolist() == times and p[:2].tolist() == [-5.0, 5.0]
 
 
-def test_a_recording_cut_short_while_it_is_read_ends_there(tmp_path):
+def test_a_recording_cut_short_while_it_is_read_ends_there(tmp_path, caplog):
     path = npy(tmp_path / "f.npy", counts(20))
     with RecordedFrames(path, None, *SHAPE, 25.0) as source:
         source.read(0.0)
         with open(path, "r+b") as file:
             file.truncate(path.stat().st_size // 2)
         assert len(all_of(source)) < 10
+    assert "f.npy: frame 10 of 20 cannot be read" in caplog.text
+
+
+def test_a_tiff_with_a_damaged_page_ends_before_it_and_says_so(tmp_path, caplog):
+    images = np.random.default_rng(1).integers(0, 60000, (100, 48, 64)).astype(np.uint16)
+    assert cv2.imwritemulti(str(path := tmp_path / "f.tif"), list(images))  # compressed, most of it pixels
+    raw = bytearray(path.read_bytes())
+    raw[len(raw) // 2 : len(raw) // 2 + 4] = b"\xff" * 4
+    path.write_bytes(raw)
+    with RecordedFrames(path, None, 48, 64, 25.0) as source:
+        read = len(all_of(source))
+    assert 40 < read < 60 and f"f.tif: frame {read + 1} of 100 cannot be read" in caplog.text
+
+
+def test_load_rows_from_far_ahead_are_left_out_and_their_number_told(tmp_path, caplog):
+    rows = [f"{i / 1000},5" for i in range(3000)]
+    rows[1000:1003] = ["1000,5", "1001,5", "1002,5"]
+    t, _ = RecordedLoad(csv(tmp_path / "l.csv", ["time_s,load_kN", *rows]), 1.0, 0.0).read(9.0)
+    assert t.size == 2997 and "time_s 1000 stands before 1.003; 3 rows left out" in caplog.text
 
 
 @pytest.mark.parametrize("write, name", [(npy, "f.npy"), (tiff, "f.tif")])

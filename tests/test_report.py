@@ -280,8 +280,8 @@ def test_maps_without_tip_second_harmonic_or_material_are_drawn(tmp_path):
 
 @pytest.mark.parametrize(("prepare", "line"), [
     (lambda d: None, "records.csv: no such file"),
-    (lambda d: write_records(d, []), "records.csv: 0 damaged and no valid row"),
-    (lambda d: (d/"records.csv").write_bytes(b""), "records.csv: 0 damaged and no valid row"),
+    (lambda d: write_records(d, []), "records.csv: 0 damaged rows and no valid one"),
+    (lambda d: (d/"records.csv").write_bytes(b""), "records.csv: 0 damaged rows and no valid one"),
 ])
 def test_a_folder_without_records_is_one_clear_line(tmp_path, prepare, line):
     prepare(tmp_path)

@@ -225,6 +225,7 @@ REFUSED = {
     "another load": (changed(2, range_kN=5.0), "may be the 8.4 kN of the others"),
     "no signal": (harmonics(np.random.default_rng(7), noise=20.0), "pixels show the load"),
     "one cycle": (harmonics(np.random.default_rng(7), hz=(15.0, 30.0, 45.0, 60.0)), "can't tell the whole cycles"),
+    "no lag": (harmonics(np.random.default_rng(0), tau=0.0), "no lag shows up to"),
     "slow only": (harmonics(np.random.default_rng(7), hz=(0.1, 0.2, 0.3, 0.5), noise=0.3), "10 % or better"),
 }
 

@@ -315,7 +315,12 @@ class RecordedFrames(FrameSource):
                 f"one row a frame is needed"
             ) from None
         time_s = arrival if self.times else arrival / self.rate
-        frame = Frame(self.next, float(time_s), self.stack.frame(self.next))
+        try:
+            frame = Frame(self.next, float(time_s), self.stack.frame(self.next))
+        except EndOfSource:
+            cut = "cannot be read, the file is damaged or cut short; the recording ends before it"
+            log.warning("%s: frame %d of %d %s", self.path, self.next + 1, self.stack.count, cut)
+            raise
         self.next += 1
         return frame
 
@@ -336,7 +341,8 @@ class RecordedLoad(LoadSource):
         later_s = np.minimum.accumulate(chunk[::-1, 0])[::-1]
         ahead = chunk[:, 0] > later_s + FAR_AHEAD_S
         if ahead.any():
-            log.warning("%s: time_s %g stands before %g; left out", self.path, chunk[ahead][0, 0], later_s[ahead][0])
+            where = f"time_s {chunk[ahead][0, 0]:g} stands before {later_s[ahead][0]:g}"
+            log.warning("%s: %s; %s left out", self.path, where, counted(int(np.count_nonzero(ahead)), "row"))
         chunk = chunk[~ahead]
         return chunk[np.argsort(chunk[:, 0], kind="stable")] if (np.diff(chunk[:, 0]) < 0).any() else chunk
 
