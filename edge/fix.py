@@ -26,7 +26,7 @@ from edge.shared_noise import Shared
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING, SURE = 2.0, 5.0  # deviations
-PLACED_PX = 0.01  # of the tip, without any noise: pixels are points here, and series end somewhere (simulated)
+PLACED_PX = 0.007  # of the tip, without any noise: pixels are points here, and series end somewhere (simulated)
 # of the far field off 180 degrees, K is then 1.5 % too small, and between the halves of the image: heat that flows far turns less
 OTHER_PHASE_RAD, OTHER_RAMP_RAD = np.deg2rad(10.0), np.deg2rad(15.0)  # (common practice, no source)
 NOISY = 1.5  # times the profile's netd_K (common practice, no source)
