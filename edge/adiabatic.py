@@ -22,11 +22,11 @@ def refine(
     found: tip.TipFit,
     frequency_hz: float,
     flow: conduction.Flow | None = None,
-    phase_known: bool = True,
 ) -> tuple[tip.TipFit, conduction.Flow | None]:
     """`found`, fitted with `flow`, as it is with the flow that the map shows; and that flow, None where it can't be told.
-    stress (rows, columns) complex MPa, with deviation sd of each part. Unless the phase is known otherwise, what heat has
-    turned it by in the far field that it was taken from is turned back."""
+    stress (rows, columns) complex MPa, with deviation sd of each part. By what its phase is off (heat has turned the far field
+    that it was taken from, or the camera's profile is a millisecond wrong) it is turned back: left in, that would bring the
+    heat's imaginary part into the real one, to first order."""
     mu = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
     phase = 0.0 if flow is None else flow.phase_rad
     before: tuple[float, float] | None = None  # share fitted with, and how much more the map showed
@@ -49,7 +49,7 @@ def refine(
                 break
             trial = float(np.clip(flow.share + off / _steepness(before, flow.share, off), 0.0, LARGEST_SHARE))
             before = flow.share, off
-        phase += 0.0 if phase_known else share.phase_rad
+        phase += share.phase_rad
         new = conduction.Flow(trial, mu, phase)
         again = _again(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
@@ -92,8 +92,8 @@ def _share(
     if np.count_nonzero(ring) < 50:
         return None
     e = conduction.departure(z[ring], found.coefficients, mu)
-    fitted = williams.evaluate(found.coefficients, z[ring])
-    return conduction.measure(stress.imag[ring], fitted, e, sd)
+    # what a wrong phase turns into the imaginary part is the real one; the series holds no farther than the fit's own ring
+    return conduction.measure(stress.imag[ring], stress.real[ring], e, sd)
 
 
 def _with_doubt(found: tip.TipFit, doubt: float, mu: float) -> tip.TipFit:
@@ -103,4 +103,5 @@ def _with_doubt(found: tip.TipFit, doubt: float, mu: float) -> tip.TipFit:
     e = conduction.departure(ahead, found.coefficients, mu).real / williams.evaluate(found.coefficients, ahead)
     relative = abs(float(e[0])) * doubt
     pull = np.array([0, 0, found.K_I, found.K_II, found.T_MPa]) * relative
-    return replace(found, covariance=found.covariance + np.outer(pull, pull))
+    own = np.outer(pull, pull)
+    return replace(found, covariance=found.covariance - found.doubt + own, doubt=own)

@@ -125,8 +125,8 @@ class Share:
 
 
 def measure(imaginary: np.ndarray, stress: np.ndarray, e: np.ndarray, sd: float) -> Share:
-    """Share from the imaginary part (n,) MPa of the stress-sum map, with deviation sd; stress, e (n,): fitted adiabatic
-    stress sum and its full departure at the same places."""
+    """Share from the imaginary part (n,) MPa of the stress-sum map, with deviation sd; stress, e (n,): real part, and the full
+    departure from the fitted adiabatic stress sum at the same places."""
     x = np.stack([e.imag, stress])
     inverse = np.linalg.pinv(x @ x.T, hermitian=True)
     b = inverse @ (x @ imaginary)

@@ -242,9 +242,7 @@ class Fixer:
             wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
             found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
         if found is not None:
-            found, self.flow = adiabatic.refine(
-                self.rig, stress, sd, usable, found, load.frequency_hz, self.flow, self.profile.frame_delay_s is not None
-            )
+            found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
             if self.flow is not None and self.flow.share:
                 fix.flags.append("conduction")
         if found is None:

@@ -87,7 +87,7 @@ def stop(
         again = tip.refine(rig, stress, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
         if again is None:
             break
-        found = again
+        found = found.again(again)
     if not moves.clear:
         return found, still, np.zeros(usable.shape, bool), moves
     return found, still, unsure(found.coefficients, z, moves, float(sd_K[1]), view), moves

@@ -4,7 +4,7 @@ With a hint (the last tip) a few steps of variable projection (see edge/williams
 that look most like a tip (edge/tip_candidates.py) are refined and the best of them is kept, if it is a tip at all.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -39,7 +39,8 @@ CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-s
 
 @dataclass(frozen=True)
 class TipFit:
-    """The elastic tip. covariance over [along, across, K_I, K_II, T] in mm, MPa sqrt(m), MPa (noise and misfit only)."""
+    """The elastic tip. covariance over [along, across, K_I, K_II, T] in mm, MPa sqrt(m), MPa (noise and misfit only); doubt:
+    what of it is not the fit's own (how much heat flows), so that the same tip fitted once more still has it."""
 
     row_px: float
     col_px: float
@@ -57,6 +58,7 @@ class TipFit:
     region: Region
     pixels: int
     kept: float  # share of the region's pixels that belong to the field
+    doubt: np.ndarray = field(default_factory=lambda: np.zeros((5, 5)))
 
     @property
     def misfit(self) -> float:
@@ -66,6 +68,10 @@ class TipFit:
     @property
     def sd(self) -> np.ndarray:
         return np.sqrt(np.diag(self.covariance))
+
+    def again(self, other: "TipFit") -> "TipFit":
+        """`other`, the same tip fitted to a cleaner map, with this one's doubt."""
+        return replace(other, covariance=other.covariance - other.doubt + self.doubt, doubt=self.doubt)
 
     def places(self, shape: tuple[int, ...], mm_per_px: float) -> np.ndarray:
         """Of every pixel of an image in crack coordinates, (rows, columns) complex mm."""

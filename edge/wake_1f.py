@@ -16,7 +16,7 @@ from edge.zones import bell, taper
 # of the load range below which faces touch, where it is not measured (half of it: Elber, ASTM STP 486 (1971) 230; 0.2 to 0.5:
 # Newman, Int. J. Fract. 24 (1984) R131; both from memory), with a margin of our own choice
 SHARES = np.linspace(0.1, 0.6, 26)
-WIDTHS_PX = np.geomspace(0.8, 6.0, 14)  # across the crack, deviations
+WIDTHS_PX = np.geomspace(0.8, 6.0, 55)  # across the crack, deviations; steps of 4 %: the ring sees a flank that steeply goes with them
 REACH = 3.0  # of them: as far as pixels are looked at
 LEAST = 0.1  # deviations of a pixel: less of it in the ring is not worth a fit
 
@@ -32,8 +32,11 @@ def ratio(seen: Closure) -> tuple[float, float]:
     return value, steep * seen.opening_sd
 
 
-def contact_2f(h2: np.ndarray, sd_K: float, usable: np.ndarray, z_px: np.ndarray, shapes: Shapes) -> tuple[np.ndarray, float]:
-    """Amplitude of the contact at 2f, K (rows, columns), and its relative deviation. h2 (rows, columns) complex K, with
+def contact_2f(
+    h2: np.ndarray, sd_K: float, usable: np.ndarray, z_px: np.ndarray, shapes: Shapes, ring: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Amplitude of the contact at 2f, K (rows, columns), and the relative deviation of all that `ring` (rows, columns) bool
+    has of it: far out on its flank, where a little more width is much more contact. h2 (rows, columns) complex K, with
     deviation sd_K of each component; z_px: places in pixels from the tip. Both zones are Gaussian across the crack, each of a width of
     its own that is averaged over as the map weighs it."""
     x, y = z_px.real, z_px.imag
@@ -49,11 +52,15 @@ def contact_2f(h2: np.ndarray, sd_K: float, usable: np.ndarray, z_px: np.ndarray
     explained = (bb * np.abs(ay) ** 2 + aa * np.abs(by) ** 2 - 2 * ab * (ay * np.conj(by)).real) / det / sd_K**2
     weight = np.exp((explained - explained.max()) / 2)
     weight /= weight.sum()
-    amount = np.abs(c) * WIDTHS_PX[:, None]  # what the zone holds, up to a factor
+    flank = taper(x[ring], shapes.start_px, shapes.length_px) * np.exp(-0.5 * (y[ring] / WIDTHS_PX[:, None]) ** 2)
+    held = flank.sum(1)[:, None]
+    amount = np.abs(c) * held
     mean = float(np.sum(weight * amount))
-    variance = np.sum(weight * ((amount - mean) ** 2 + bb / det * (sd_K * WIDTHS_PX[:, None]) ** 2))
-    widths = np.sum(weight * np.abs(c), 1) @ np.exp(-0.5 * (y / WIDTHS_PX[:, None, None]) ** 2).reshape(WIDTHS_PX.size, -1)
-    return taper(x, shapes.start_px, shapes.length_px) * widths.reshape(y.shape), float(np.sqrt(variance)) / mean
+    variance = np.sum(weight * ((amount - mean) ** 2 + bb / det * (sd_K * held) ** 2))
+    at_2f = taper(x, shapes.start_px, shapes.length_px) * (np.abs(y) < REACH * WIDTHS_PX[-1])
+    wake = at_2f > 0
+    at_2f[wake] *= np.sum(weight * np.abs(c), 1) @ np.exp(-0.5 * (y[wake] / WIDTHS_PX[:, None]) ** 2)
+    return at_2f, float(np.sqrt(variance)) / max(mean, 1e-12)
 
 
 def without_contact(
@@ -74,9 +81,10 @@ def without_contact(
     mm = rig.view.mm_per_px
     z = found.places(usable.shape, mm)
     times, times_sd = ratio(seen)
-    at_2f, relative_sd = contact_2f(maps[1], float(sd_K[1]), usable, z / mm, seen.shapes)
+    ring = usable & found.region.holds(z)
+    at_2f, relative_sd = contact_2f(maps[1], float(sd_K[1]), usable, z / mm, seen.shapes, ring)
     more_K = times * at_2f
-    if (more_K * (usable & found.region.holds(z))).max() < LEAST * sd_K[0]:
+    if (more_K * ring).max() < LEAST * sd_K[0]:
         return found
     place, stress = (found.row_px, found.col_px), -2 * stress_per_K * (maps[0].real + more_K)  # faces press as the load falls
     sd = 2 * stress_per_K * float(sd_K[0])
@@ -86,4 +94,5 @@ def without_contact(
     step = z[0, 0] - again.places((1, 1), mm)[0, 0]
     pull = np.array([step.real, step.imag, again.K_I - found.K_I, again.K_II - found.K_II, again.T_MPa - found.T_MPa])
     pull *= float(np.hypot(times_sd / times, relative_sd))
+    again = found.again(again)
     return replace(again, covariance=again.covariance + np.outer(pull, pull))

@@ -36,15 +36,21 @@ def test_a_swing_is_measured_at_the_edges_with_its_direction(d_px):
         mean_K, maps = seen(d_px, seed)
         found = motion.measure(mean_K, maps, GOOD, np.full(2, SD_K))
         off.append(found.amplitude_px[0] - d_px)
-        assert found.size_px == pytest.approx(np.hypot(*d_px), rel=0.05)
+        assert found.size_px == pytest.approx(np.hypot(*d_px), rel=0.02)
         assert np.all(np.abs(found.amplitude_px[0].imag) < 0.02)  # in step with the load
-    assert np.abs(np.mean(off, axis=0)).max() < 0.015
+    assert np.abs(np.mean(off, axis=0)).max() < 0.003
+
+
+@pytest.mark.parametrize("d_px", [(0.3, 0.0), (0.0, -0.3)])
+def test_a_fixed_pattern_of_a_sixth_of_the_edge_does_not_make_a_swing_look_smaller(d_px):
+    found = [motion.measure(*seen(d_px, seed, 0.3), GOOD, np.full(2, SD_K)).size_px for seed in range(12)]
+    assert np.mean(found) == pytest.approx(0.3, rel=0.02)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("pattern_K, share", [(0.1, 1.03), (0.5, 0.77), (0.7, 0.55)])
-def test_beside_a_strong_fixed_pattern_a_swing_looks_smaller(pattern_K, share):
-    """What records_and_flags.md says of `motion_px`; the edge's step is 2 K, and a pattern of half of it mostly hides the swing."""
+@pytest.mark.parametrize("pattern_K, share", [(0.1, 1.0), (0.3, 1.0), (0.5, 1.02)])
+def test_a_strong_fixed_pattern_does_not_make_a_swing_look_smaller(pattern_K, share):
+    """What records_and_flags.md says of `motion_px`; the edge's step is 2 K, and a pattern of a third of it mostly hides the swing."""
     found = [motion.measure(*seen((0.3, 0.0), seed, pattern_K), GOOD, np.full(2, SD_K)) for seed in range(16)]
     assert np.mean([m.size_px / 0.3 for m in found if m is not None]) == pytest.approx(share, abs=0.05)
 
@@ -90,7 +96,7 @@ def test_slip_along_a_straight_edge_is_not_claimed_and_does_not_spoil_that_acros
     for seed in range(4):
         slip = followed([(0.0, 0.0), (0.2, 0.25)], across=False, seed=seed)
         assert abs(slip.shift_px[0] - 0.2) < 3 * slip.sd_px[0] < 0.1
-        assert abs(slip.shift_px[1]) < 3 * slip.sd_px[1]
+        assert slip.shift_px[1] == 0.0
 
 
 @pytest.mark.parametrize("angle_deg, shift_px", [(0.0, (2.5, 0.0)), (90.0, (0.0, -2.5)), (180.0, (-2.5, 0.0))])
