@@ -83,7 +83,8 @@ def kelvin_per_MPa(
     own = float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0] * scatter)) / abs(per_MPa)
     across, *_ = np.linalg.lstsq(design, 2 * imaginary / range_sd, rcond=None)
     phase = float(np.degrees(np.angle(complex(-per_MPa, across[0]))))
-    parts = {"signal and its unevenness": own, **(known_sd or {})}
+    off_180 = 1 - abs(float(np.cos(np.radians(phase))))  # what a delay that is off by so much took of the real part
+    parts = {"signal and its unevenness": own, "phase": off_180, **(known_sd or {})}
     whole = float(np.sqrt(sum(v * v for v in parts.values())))
     _accept(phase, whole, parts)
     value = per_MPa / temperature_K

@@ -227,10 +227,17 @@ class Turned:
         shape = (strip.max() + 1, int(place.max()) + 2)
         cell = (strip * shape[1] + place.astype(int)).ravel()
         cells, weight = np.concatenate([cell, cell + 1]), np.concatenate([1 - part.ravel(), part.ravel()])
-        count, total = (np.bincount(cells, weight * w, shape[0] * shape[1]) for w in (1.0, np.tile(image.ravel(), 2)))
+        values = np.tile(image.ravel(), 2)
+        self.across = np.bincount(strip.ravel(), across.ravel()) / np.bincount(strip.ravel())
+        if strip_px == 1:  # and between two strips: over a part of its length a strip may be of one row only, off its middle
+            off = np.tile((across - across.min() - strip).ravel(), 2)
+            shape = shape[0] + 1, shape[1]
+            cells, values = np.concatenate([cells, cells + shape[1]]), np.tile(values, 2)
+            weight = np.concatenate([(1 - off) * weight, off * weight])
+            self.across = across.min() + np.arange(shape[0])
+        count, total = (np.bincount(cells, weight * w, shape[0] * shape[1]) for w in (1.0, values))
         with np.errstate(invalid="ignore", divide="ignore"):
             self.profiles = np.where(count > 1e-6, total / count, np.nan).reshape(shape)
-            self.across = np.bincount(strip.ravel(), across.ravel()) / np.bincount(strip.ravel())
         self.first = float(along.min())
 
     def back(self, along: float, across: float) -> tuple[float, float]:

@@ -130,8 +130,10 @@ def fit(
     usable: np.ndarray,
     edges_s: Sequence[float] | np.ndarray = (),
     edge_sd_s: float = 0.0,
+    clock_sd_s: float = 0.0,
 ) -> Step:
-    """tau, readout and, with `edges_s` (times of a switch at the cover, and their deviation), frame delay.
+    """tau, readout and, with `edges_s` (times of a switch at the cover, and their deviation), frame delay. clock_sd_s: of the
+    frames' clock against the switch's, common to all steps.
 
     frames (n, rows, columns) uint16, time_s (n,) on the clock's grid, usable (rows, columns) bool.
     InputError: no step, too little room around it, tau not determinable.
@@ -157,7 +159,9 @@ def fit(
         One(k, solution.x[at][0], sd[at][0], solution.x[at][1], level[k + 5] - level[k - 2])
         for k, at in zip(found, own(len(found)))
     )
-    delay, delay_sd = _delay(steps, np.asarray(edges_s, float), edge_sd_s)
+    at = [each.start for each in own(len(found))]
+    moments = solution.covariance[np.ix_(at, at)] * trust**2
+    delay, delay_sd = _delay(steps, moments, np.asarray(edges_s, float), edge_sd_s, clock_sd_s)
     weak = delay is not None and delay_sd > WEAKEST_DELAY_S
     regions, regions_sd = _regions(stack, time_s, usable, found, (noise, shared), solution, trust)
     every = range(len(parts))
@@ -269,14 +273,18 @@ def _coarse(d: Blocks) -> np.ndarray:
     return np.concatenate([best[:2], best[COMMON : COMMON + OWN]])
 
 
-def _delay(steps: tuple[One, ...], edges: np.ndarray, edge_sd_s: float) -> tuple[float | None, float]:
-    """Moment of the step in frame times less that of the nearest edge of the switch, mean over the steps."""
-    pairs = [(s, edges[np.argmin(np.abs(edges - s.time_s))]) for s in steps if edges.size]
-    near = [(s.time_s - edge, np.hypot(s.time_sd_s, edge_sd_s)) for s, edge in pairs if abs(edge - s.time_s) < 0.5]
+def _delay(
+    steps: tuple[One, ...], moments: np.ndarray, edges: np.ndarray, edge_sd_s: float, clock_sd_s: float
+) -> tuple[float | None, float]:
+    """Moment of the step in frame times less that of the nearest edge of the switch, mean over the steps. moments (n, n):
+    covariance of theirs; they share tau and readout, so many steps make the mean better by far less than their root."""
+    pairs = [(i, s.time_s - edges[np.argmin(np.abs(edges - s.time_s))]) for i, s in enumerate(steps) if edges.size]
+    near = [(i, lead) for i, lead in pairs if abs(lead) < 0.5]
     if not near:
         return None, 0.0
-    lead, sd = np.array(near).T
-    return float(lead.mean()), float(np.sqrt(np.mean(sd**2) / len(sd)))
+    which, leads = [i for i, _ in near], [lead for _, lead in near]
+    variance = moments[np.ix_(which, which)].mean() + edge_sd_s**2 / len(near) + clock_sd_s**2
+    return float(np.mean(leads)), float(np.sqrt(variance))
 
 
 def _regions(

@@ -13,7 +13,7 @@ from calibration.door import InputError
 from calibration.far_field import Run, far_field
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, response_sd, save_profile
 from calibration.step_model import switch_edges
-from edge.correct import correct
+from edge.correct import correct, far_field_delay
 from edge.handbook import ZERO_C_K
 from edge.plausible import HOTTEST_C
 from edge.region import along
@@ -91,9 +91,9 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     if load.source == "recording" and load.path is not None and load.path.is_file():
         time_s, value = RecordedLoad(load.path, 1.0, 0.0).read(np.inf)
         edges = switch_edges(time_s, value)
-        edge_sd_s = float(np.hypot(np.median(np.diff(time_s)) / np.sqrt(12), rec.timing_sd_s)) if edges.size else 0.0
+        edge_sd_s = float(np.median(np.diff(time_s)) / np.sqrt(12)) if edges.size else 0.0
     usable = usable_pixels(rec, profile, args.region) & (np.ptp(frames, axis=0) > 0)
-    found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s)
+    found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s, rec.timing_sd_s)
     finish(args, recordings, found.text(), found.into(profile or ASSUMED), lambda path: pictures.step(path, found))
 
 
@@ -166,6 +166,9 @@ def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profil
     usable = usable_pixels(rec, profile, args.region)
     usable = usable if args.region is not None else far_field([run], usable)
     stress = np.where(usable, _stress(args, rig, m.range_kN), np.nan)
+    if profile.frame_delay_s is None:  # as the loop does with this profile
+        found_delay = far_field_delay(c.maps[0], float(np.median(sd)), m.frequency_hz, stress > 0)
+        c = correct(m.harmonics.maps, m.frequency_hz, profile, counts_per_K, found_delay[0] if found_delay else None)
     temperature = (rig.specimen.temperature_C or 0.0) + ZERO_C_K
     if rig.camera.zero_K is not None:
         temperature = rig.camera.zero_K + float(np.median(m.harmonics.mean[usable])) / counts_per_K

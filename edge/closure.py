@@ -17,7 +17,7 @@ import numpy as np
 
 from edge import williams
 from edge.record import Row
-from edge.zones import Profile, TwoZones, mean_sd, taper, two_zones
+from edge.zones import Profile, TwoZones, mean_sd, on_the_line, reversal_px, taper, two_zones
 
 EARNED = 25.0  # fall of chi-square for a zone: 4 parameters and some 30 places it might have stood in
 EARNED_OPPOSITE = 14.0  # of it, in opposite phase to a zone ahead: our own choice; noise alone hardly brings it (tests/test_closure.py)
@@ -26,6 +26,7 @@ OPPOSITE_DEG = 100.0  # phase gap beyond which two zones are two
 LEAST_LENGTH_PX = 2.5
 LEAST_SHARE = 0.1  # of the other zone: less may be its own tail, shaped otherwise than its model
 WIDTHS_PX = (1.2, 1.8, 2.7, 4.0)
+ACROSS_PX = tuple(np.geomspace(0.8, 6.0, 10).tolist())  # of which each zone has one
 AHEAD_PX = 30
 LARGEST_OPENING_SD = 0.15  # a flat guess over all fractions has 0.29
 
@@ -124,10 +125,12 @@ def analyse(
     h3_sd_K: float = 0.0,
     doubts: np.ndarray | None = None,
     stripes: tuple[np.ndarray, np.ndarray] | None = None,
+    h3_doubts: np.ndarray | None = None,
+    h3_stripes: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> Closure:
     """Both zones from the corrected second-harmonic map h2 (rows, columns) complex, K, with deviation sd_K of each
     component, the load's own second harmonic taken out up to `doubts` and `stripes` (see `along_crack`); the opening load too,
-    where there is a third harmonic."""
+    where there is a third harmonic, of which the same holds."""
     back_px = float(np.clip(crack_mm / mm_per_px, 12, 400))
     profiles = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w, doubts, stripes) for w in WIDTHS_PX]
     profiles = [p for p in profiles if p.x_px.size > 15 and p.x_px.min() < -6 and p.x_px.max() > 4]
@@ -137,26 +140,31 @@ def analyse(
     profile = profiles[int(np.argmax(near))]
     zones = two_zones(profile, crack_mm / mm_per_px if crack_mm > 0 else np.inf)
     contact, ahead, unsure = told(zones)
-    ahead_K, ahead_sd = (zones.D_K, zones.D_sd_K) if ahead else (None, None)
+    strips = [along_crack(h2, sd_K, usable, tip, angle_deg, back_px, w) for w in ACROSS_PX] if contact or ahead else [profile]
+    higher, higher_sd = on_the_line(profile, strips, zones)
+    C, D = higher * (zones.C_K, zones.D_K)
+    C_sd, D_sd = np.hypot(higher * (zones.C_sd_K, zones.D_sd_K), higher_sd * (zones.C_K, zones.D_K))
+    ahead_K, ahead_sd = (float(D), float(D_sd)) if ahead else (None, None)
     if not contact:
         flags = ("no_contact", *("ahead_only",) * ahead, *("contact_unsure",) * unsure)
         return Closure(ahead_K=ahead_K, ahead_K_sd=ahead_sd, flags=flags)
     mm = mm_per_px
     shapes = Shapes(*zones.likeliest[:2], *zones.bell)
-    both = Closure(zones.end_px * mm, zones.end_sd_px * mm, zones.C_K, zones.C_sd_K, ahead_K, ahead_sd, shapes=shapes)
+    both = Closure(zones.end_px * mm, zones.end_sd_px * mm, float(C), float(C_sd), ahead_K, ahead_sd, shapes=shapes)
     if h3 is not None:
-        third = along_crack(h3, h3_sd_K, usable, tip, angle_deg, back_px, profile.width_px)
+        third = along_crack(h3, h3_sd_K, usable, tip, angle_deg, back_px, profile.width_px, h3_doubts, h3_stripes)
         opened = opening(zones, third)
         if opened is not None:
             both = replace(both, opening_fraction=opened[0], opening_sd=opened[1])
     if not ahead:
         return replace(both, flags=("contact_only",))
+    turn_px, turn_sd_px = reversal_px(zones.models, higher)
     return replace(
         both,
         phase_gap_deg=zones.gap_deg,
         phase_gap_sd_deg=zones.gap_sd_deg,
-        reversal_mm=zones.reversal_px * mm,
-        reversal_sd_mm=zones.reversal_sd_px * mm,
+        reversal_mm=turn_px * mm,
+        reversal_sd_mm=turn_sd_px * mm,
     )
 
 
@@ -165,24 +173,33 @@ def opening(zones: TwoZones, third: Profile) -> tuple[float, float] | None:
     the contact; None where they do not support it. `third`: profile of h3 along the same strip.
 
     The pressure of faces that touch below the opening load is a clipped sinusoid, and the ratio of its harmonics depends
-    on the conduction angle alone (edge.handbook.clipped_harmonics); with one taper for both, its shape cancels.
+    on the conduction angle alone (edge.handbook.clipped_harmonics); with one taper for both, its shape cancels. Of the shapes,
+    all that the second harmonic allows are weighed by what both harmonics say of them: the likeliest has C too large and the
+    ratio too small, as it is the one that noise has raised most.
     """
-    start, length, c2, c2_sd = zones.likeliest
-    template = taper(third.x_px, start, length) / third.sd
-    power = float(template @ template)
-    if power <= 0 or abs(c2) < 4 * c2_sd:
+    _, _, c2, c2_sd = zones.likeliest
+    m = zones.models
+    shapes, back = np.unique(m.tapers, axis=0, return_inverse=True)
+    back = back.ravel()
+    y, white = third.whitened()
+    templates = white(taper(third.x_px, shapes[:, :1], shapes[:, 1:]))
+    power, along = np.sum(templates**2, 1), templates @ y
+    if power[back[0]] <= 0 or abs(c2) < 4 * c2_sd:
         return None
-    c3 = complex(template @ (third.values / third.sd)) / power
     # c_k cos k(phi + 90 deg) = c_k sin(k phi + (k + 1) 90 deg): the third leads the second by a quarter turn
-    ratio = c3 / (1j * c2)
-    ratio_sd = float(np.hypot(1 / np.sqrt(power), abs(ratio) * c2_sd)) / abs(c2)
-    if abs(ratio.imag) > 4 * ratio_sd:  # not in step with the second harmonic: something else makes it
+    ratio = complex(along[back[0]] / power[back[0]] / (1j * c2))
+    ratio_sd = float(np.hypot(power[back[0]] ** -0.5, abs(ratio) * c2_sd)) / abs(c2)
+    if max(abs(ratio.imag), abs(ratio.real) - 1) > 4 * ratio_sd:  # not in step with the second harmonic: something else makes it
         return None
     fractions = np.linspace(0.02, 0.98, 97)
-    off = (ratio.real - (1 - 2 * fractions)) / ratio_sd  # c_3/c_2 of a clipped sine, cut at the share u of its range, is 1 - 2 u
-    likely = np.exp(-0.5 * np.minimum(off**2, 700.0))
-    if likely.sum() < 1e-6:
-        return None
+    expected = 1 - 2 * fractions  # c_3/c_2 of a clipped sine, cut at the share u of its range
+    # h3 = 1j expected C taper, and C is c, of variance c_var, by h2 alone; b is 1j C expected by h3 alone, of variance 1/power
+    b, own = (along / np.maximum(power, 1e-9))[back], (1 / np.maximum(power, 1e-9))[back, None]
+    variance = own + expected**2 * m.c_var[:, None]
+    across = (b * np.conj(1j * m.c)).real[:, None]
+    off = (np.abs(b)[:, None] ** 2 + expected**2 * np.abs(m.c)[:, None] ** 2 - 2 * expected * across) / variance
+    score = 0.5 * (np.abs(b)[:, None] ** 2 / own - off) - np.log(variance / own)
+    likely = m.weight @ np.exp(score - score[m.weight > 0].max())
     mean, sd = mean_sd(fractions, likely / likely.sum())
     return (mean, float(np.hypot(sd, 0.01))) if sd < LARGEST_OPENING_SD else None
 

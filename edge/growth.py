@@ -16,12 +16,15 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError, counted
+from calibration.profile import load_profile, response_sd
 from calibration.robust import robust_sd
 from edge.contact import irwin_tip
+from edge.correct import scale_sd
 from edge.growth_analysis import KINDS, Analysis, Course, analyse
 from edge.growth_delay import Delay
 from edge.growth_points import (
     FALL_MM,
+    ROUNDED,
     Event,
     Fall,
     Fixes,
@@ -64,7 +67,12 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     rows, notes = join([f.rows for f in files])
     notes = [f"{f.path}: {bad}" for f in files for bad in f.bad] + notes
     views = [r.view if r else None for r in rigs]
-    rows = [(replace(r, crack_sd_mm=own_sd_mm(r, views[k])), k) for r, k in rows]
+    hz = [r.load_frequency_hz for r, _ in rows if r.load_frequency_hz]
+    shared = [dK_shared(r, float(np.median(hz)) if hz else None) for r in rigs]
+    rows = [(replace(r, crack_sd_mm=own_sd_mm(r, views[k]), dKI_sd=own_dK_sd(r, shared[k][0])), k) for r, k in rows]
+    if common_dK := max(stress for _, stress in shared):
+        notes.append(f"the stress is known to {100 * common_dK:.2g} % (thermoelastic constant, camera's gain), alike in all fixes: dK "
+                     "measured in growth.csv may be off by that on top of its deviation; C and the ratio to the handbook have it in theirs")
     if common := max((v.mm_per_px_sd / v.mm_per_px for v in views if v), default=0.0):
         notes.append(f"the scale is known to {100 * common:.2g} %, alike in all fixes: on top of what follows, rates and crack "
                      f"sizes may be off by that, dK measured by {50 * common:.2g} %; no exponent is")
@@ -86,7 +94,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     if rig is None:
         notes.append("no rig file in or beside the folders: no handbook dK and no checks that need dimensions")
     fallen = falls(fixes)
-    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen, guessed)
+    found = analyse(fixes, points, events, rig.specimen if rig else None, inflation, fallen, guessed, common_dK)
     folder = out or folders[0]
     notes += [*other_rigs(folders, rigs), *doubts(found, points, fallen), *of_the_load(told)]
     _write(folder, found, points)
@@ -101,6 +109,22 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
             raise
         print(f"wrote growth.csv and growth_fit.csv into {folder}; figures need: pip install 'bolotip[report]'")
     return 0
+
+
+def dK_shared(rig: Rig | None, frequency_hz: float | None) -> tuple[float, float]:
+    """What all dKI_sd of a rig's records have in them alike, relative: all of it, and its part of the stress."""
+    if rig is None:
+        return 0.0, 0.0
+    profile = load_profile(rig.camera.profile) if rig.camera.profile and rig.camera.profile.exists() else None
+    return scale_sd(rig, response_sd(profile, frequency_hz or rig.load.frequency_hz)[0] if profile else 0.0)
+
+
+def own_dK_sd(row: Row, shared: float) -> float | None:
+    """The row's dKI_sd without what all fixes share, which averages out neither of dK nor of C, and is no noise that blurs m.
+    Less is not told by a record's two digits than a tenth of the variance."""
+    if not shared or row.dKI_sd is None or row.dKI_MPa_sqrt_m is None:
+        return row.dKI_sd
+    return max(row.dKI_sd**2 - (shared * row.dKI_MPa_sqrt_m) ** 2, ROUNDED * row.dKI_sd**2) ** 0.5
 
 
 def _same_specimen(dirs: Sequence[Path], rigs: Sequence[Rig | None]) -> Rig | None:

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -92,9 +92,9 @@ def handbook_dK(specimen: Specimen | None, crack_mm: Array, range_kN: Array, rat
 
 
 def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Specimen | None, inflation: float = 1.0,
-            falls: Sequence[Fall] = (), guessed: Sequence[tuple[float, float]] = ()) -> Analysis:
+            falls: Sequence[Fall] = (), guessed: Sequence[tuple[float, float]] = (), common_dK: float = 0.0) -> Analysis:
     """Everything from the fixes and their averages. At least two points; inflation as of `noise_inflation`, falls as of `falls`,
-    guessed as of `guesses`."""
+    guessed as of `guesses`; common_dK: relative deviation that all measured dK share, not in theirs."""
     at = points.at
     rates = [secant(at.cycles, at.crack_mm, at.crack_sd_mm)]
     if len(at) >= WINDOW:
@@ -109,7 +109,13 @@ def analyse(fixes: Fixes, points: Points, events: Sequence[Event], specimen: Spe
         if now == ends:
             break
         ends = now
-    return Analysis(courses, lines, delays, _calibration(at, specimen))
+    lines = {(method, kind): _displaced(line, 0.0 if kind == "handbook" else common_dK) for (method, kind), line in lines.items()}
+    return Analysis(courses, lines, delays, _calibration(at, specimen, common_dK))
+
+
+def _displaced(line: Line, common_dK: float) -> Line:
+    """With what an error that all dK share does: it displaces log dK, so C by its m-th power; m and scatter stay."""
+    return replace(line, covariance=line.covariance + np.diag([(line.m * common_dK / LN10) ** 2, 0.0]))
 
 
 def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event, float],
@@ -117,7 +123,9 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
     matrix = rates.size_matrix
     opening, load, ratio = (at_rates(matrix, v) for v in (at.opening_fraction, at.load_range_kN, at.load_ratio))
     with np.errstate(divide="ignore", invalid="ignore"):
-        log_measured, log_U = np.log10(at.dK_MPa_sqrt_m), np.log10(open_part(at.opening_fraction))
+        log_measured = np.log10(at.dK_MPa_sqrt_m)
+        # U is of the whole load range, measured dK at R < 0 of its tensile part (edge.handbook.maximum_K)
+        log_U = np.log10(open_part(at.opening_fraction) / handbook.tensile_range_kN(1.0, at.load_ratio))
         by_dK = weighted(matrix, at.dK_sd / at.dK_MPa_sqrt_m / LN10)
         by_U = weighted(matrix, at.opening_sd / open_part(at.opening_fraction) / LN10)
         measured = at_rates(matrix, log_measured)
@@ -189,7 +197,7 @@ def _delay(event: Event, events: Sequence[Event], fixes: Fixes, at: Fixes, speci
                       event.sd_cycles, float(np.sqrt(np.mean(typical**2))), walk)
 
 
-def _calibration(at: Fixes, specimen: Specimen | None) -> Calibration | None:
+def _calibration(at: Fixes, specimen: Specimen | None, common_dK: float) -> Calibration | None:
     """Straight line through measured/handbook against crack size, weighted; widened by the scatter if that is larger.
     """
     ratio = at.dK_MPa_sqrt_m / handbook_dK(specimen, at.crack_mm, at.load_range_kN, at.load_ratio)
@@ -204,5 +212,5 @@ def _calibration(at: Fixes, specimen: Specimen | None) -> Calibration | None:
     residual = ratio[known] - mean - drift * x
     scatter = float(np.sqrt(np.sum(weight * residual**2) / (known.sum() - 2)))
     grown = max(1.0, scatter)
-    return Calibration(mean, grown / float(np.sqrt(weight.sum())), drift,
+    return Calibration(mean, float(np.hypot(grown / np.sqrt(weight.sum()), mean * common_dK)), drift,
                        grown / float(np.sqrt(np.sum(weight * x**2))), scatter, int(known.sum()))

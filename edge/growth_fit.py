@@ -13,8 +13,9 @@ Array = np.ndarray
 WINDOW = 7
 FEWEST_RATES = 4
 ROUNDS = 20
-CLEAR = 0.2                    # relative deviation of a rate up to which its logarithm is taken (bias below 0.01)
+CLEAR = 0.2                    # relative deviation of a rate up to which its logarithm may be taken
 CONVERGED = 1e-6               # of log10 C and m, far below any deviation
+LEAST_FREEDOM = 4.0            # where the scatter is hardly known: the measurement's own share of a deviation is known well
 LN10 = np.log(10.0)
 
 
@@ -91,6 +92,7 @@ class Line:
     scatter: float
     low_dK: float
     high_dK: float
+    freedom: float = np.inf      # at most points - 2: fewer where the scatter, and so the deviations, are hardly known
 
     @property
     def m_sd(self) -> float:
@@ -115,7 +117,7 @@ class Line:
 
     @property
     def t95(self) -> float:
-        return student_t(max(1, self.points - 2))
+        return student_t(min(max(LEAST_FREEDOM, self.freedom), max(1, self.points - 2)))
 
 
 def student_t(freedom: float, z: float = 1.959964) -> float:
@@ -169,6 +171,21 @@ def scatter_needed(residual: Array, covariance: Array, scatter_covariance: Array
     return high
 
 
+def degrees_of_freedom(x: Array, covariance: Array, scatter_covariance: Array) -> float:
+    """Of the deviations of slope and height of a line whose scatter^2 was found by `scatter_needed` (Satterthwaite, Biometrics
+    Bull. 2 (1946) 110; from memory): 2 var^2 over the variance of var. covariance: all of it; scatter_covariance: of unit scatter.
+
+    r^T covariance^-1 r has the variance 2 (n - 2) and falls by tr(P scatter_covariance) with scatter^2, P the covariance's
+    inverse without the line; var of slope or height grows by (H scatter_covariance H^T), H what makes them from y.
+    """
+    inverse, line = np.linalg.inv(covariance), np.stack([np.ones(len(x)), x - x.mean()], axis=1)
+    variance = np.linalg.inv(line.T @ inverse @ line)
+    made = variance @ line.T @ inverse
+    growth = np.diag(made @ scatter_covariance @ made.T)
+    falls = np.trace((inverse - inverse @ line @ made) @ scatter_covariance)
+    return float(np.min((np.diag(variance) * falls / growth) ** 2) / (len(x) - 2))
+
+
 def smoothed_away(line: Line, rates: Rates, log10_dK: Array, points_mm: Array) -> Array:
     """log10 of what a parabola makes of each rate over the rate itself, (rates,), on the course that `line` gives from
     point to point: a crack that speeds up ever faster bends more than a parabola. 0 where it can't be told.
@@ -190,8 +207,10 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
     """The Paris line through the chosen rates. log10_dK: (rates,), its covariance (rates, rates); points_mm and their
     deviations: the crack sizes the rates came from. None with fewer than four rates.
 
-    Rates enter by their relative distance from the line, to first order, and relative deviations are taken against the
-    line too: the logarithm of a noisy rate is too small on average, and rates that came out large would weigh more.
+    Noise is even about a rate, the material's scatter about its logarithm. So a rate enters by its relative distance from the
+    line, to first order, as far as its own deviation makes it stray (its logarithm would be too small on average, and were
+    the deviation taken against the rate itself, rates that came out large would weigh more: 0.2 % of C, more than its
+    deviation), and by its logarithm as far as the material does: q - share q^2/2 is then even about nil.
     The material scatters independently from point to point; the rates' matrix says what that does to rates whose
     windows overlap. What the parabola smooths away is not taken out; the deviations hold it.
     """
@@ -203,12 +222,16 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
     x_covariance = log10_dK_covariance[np.ix_(chosen, chosen)]
     by_step = rates.rate_matrix[chosen] @ np.tri(len(points_mm), k=-1)[:, :-1] * np.diff(points_mm)
     solved = np.polyfit(log10_dK[positive], np.log10(rates.rate[positive]), 1)[::-1]
-    clear = rates.rate_sd[chosen] < CLEAR * rate  # their logarithms are unbiased; noisy ones go against the line
+    clear = rates.rate_sd[chosen] < CLEAR * rate  # beyond that a logarithm means nothing
     material = by_step / rate[:, None]            # shares of the steps: against the line, low rates would weigh more
     scatter = 0.0
     for _ in range(ROUNDS):
-        fitted = np.where(clear, rate, 10 ** (solved[0] + solved[1] * x))
-        y = np.log10(fitted) + (rate / fitted - 1) / LN10
+        expected = 10 ** (solved[0] + solved[1] * x)
+        grain = np.sum((scatter * LN10 * material) ** 2, axis=1)
+        share = np.where(clear, grain / (grain + (rates.rate_sd[chosen] / expected) ** 2 + 1e-30), 0.0)
+        log_off = np.log(np.where(clear, rate / expected, 1.0))
+        fitted = expected * np.exp(share * log_off)
+        y = np.log10(expected) + (share * log_off + (1 - share) * (rate / expected - 1)) / LN10
         measured = rates.rate_matrix[chosen] * points_sd_mm / fitted[:, None] / LN10
         own, shared = measured @ measured.T, material @ material.T
         before = solved
@@ -218,8 +241,8 @@ def paris(rates: Rates, log10_dK: Array, log10_dK_covariance: Array, points_mm: 
             break
     else:
         return None
-    line = Line(float(solved[1]), float(solved[0]), covariance, len(x), scatter, float(10 ** x.min()),
-                float(10 ** x.max()))
+    freedom = degrees_of_freedom(x, own + scatter**2 * shared + solved[1] ** 2 * x_covariance, shared)
+    line = Line(float(solved[1]), float(solved[0]), covariance, len(x), scatter, float(10 ** x.min()), float(10 ** x.max()), freedom)
     off = smoothed_away(line, rates, log10_dK, points_mm)[chosen]
     shift = solved - fit_line(x, y - off, x_covariance, own + scatter**2 * shared)[0]
     return replace(line, covariance=covariance + np.outer(shift, shift))

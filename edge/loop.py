@@ -90,7 +90,7 @@ class Loop:
         self.newest: np.ndarray | None = None
         self.rates_seen = self.losses = 0  # of the clock's changes, and of the camera
         self.copies = Copies()
-        self.held = False  # the image stood still since the last frame used
+        self.held = self.stop = False  # held: the image stood still since the last frame used
         self.last_seen: int | None = None  # slot of the last frame that was no copy
         self.start_s: float | None = None
         self.now_s = 0.0  # time of the last placed frame
@@ -100,7 +100,6 @@ class Loop:
         self.lock_start_s = self.next_row_s = self.next_maps_s = 0.0
         self.events: set[str] = set()
         self.used = self.lost = self.repeated = self.cycles = 0  # cycles of this run, as told in the last row
-        self.stop = False
         self.calendar = Calendar()
         self.heard_s = self.unheard_s = time.monotonic()  # when the last frame came, and when last none did
         rows = (read_records(card.path, MOST_RECALLED).rows or [card.resume]) if card.resume else []
@@ -235,7 +234,8 @@ class Loop:
         if self.phase.remarks:
             self.events.update(self.phase.take_remarks(self.now_s))
         for event in self.phase.take_events(self.now_s):
-            self.events.add(event.kind)
+            away = self.totals.settle(self.phase.frequency_hz, self.phase.first_count())  # before its number is told
+            self.events.update([event.kind, *["cycles_estimated"] * away])
             elapsed_s = self.totals.elapsed_s + event.time_s - (self.start_s or 0.0)
             cycles = self.totals.cycles + event.cycles
             self.event_file.write_event(event.kind, cycles, elapsed_s, event.peak_kN, event.valley_kN)
@@ -303,7 +303,7 @@ class Loop:
             self.phase.feed(*self.load.read(until_s=self.now_s))
         load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         hz = load.frequency_hz if load is not None else None
-        if (hz or len(self.phase.knots) > FEWEST_KNOTS) and self.totals.settle(hz):
+        if (hz or len(self.phase.knots) > FEWEST_KNOTS) and self.totals.settle(hz, self.phase.first_count()):
             self.events.add("cycles_estimated")
         # where samples end, the count may turn out a little lower than the last row had it from the frequency
         self.cycles = max(self.cycles, int(self.phase.cycles_at(self.now_s)))

@@ -308,6 +308,10 @@ class LoadPhase:
             after = knot if knot.good else after
         return self.frequency_hz if after is None else after.frequency_hz
 
+    def first_count(self) -> tuple[float, float] | None:
+        """Time of the first good window that is kept, and the cycles up to it."""
+        return next(((k.time_s, k.cycles) for k in self.knots if k.good), None)
+
     def covered_to_s(self) -> float:
         """Up to where the phase is settled by windows on both sides."""
         return self.knots[-1].time_s if self.knots else -np.inf

@@ -163,8 +163,9 @@ class Stretch:
         excess = max(1.0, float(weight @ residual**2) / max(1, len(x) - 2))
         grown = min(inflation, len(x)) * excess
         self.rate_sd = float(np.sqrt(grown / spread)) if spread else float("inf")
-        growth = self.rate * (cycles[-1] - cycles[0])
-        precision = float(np.sqrt(grown / weight.sum()))
+        growth = self.rate * float(cycles[-1] - cycles[0])
+        # of the two sizes whose difference the growth would be: 2 precision^2 = its variance; that of the mean is 2.4 times less
+        precision = self.rate_sd * float(cycles[-1] - cycles[0]) / 2**0.5
         self.wide_enough = growth >= max(SMALLEST_STEP_MM, STEP_OVER_PRECISION * precision)
 
 

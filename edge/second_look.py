@@ -14,18 +14,20 @@ from edge.rig import Rig
 from edge.shared_noise import Left, Shared
 
 FAR_CORES = 2.0
+LOAD_3F_SD = 0.005  # of the load's own third harmonic, where the far field does not tell it: our own choice
 
 
 @dataclass(frozen=True)
 class Still:
     """Tip, maps (H, rows, columns) complex K, and pixels to trust as of a specimen that stands still; its swing; and what may
-    be left of shared noise at 2f, None where pixels share none."""
+    be left of shared noise at 2f, None where pixels share none; that noise."""
 
     found: tip.TipFit
     maps: np.ndarray
     usable: np.ndarray
     swings: swing.Swing
     left: Left | None
+    shared: Shared
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ def hold_still(
     found, maps, unsure, moves = swing.stop(
         rig, maps, stress_per_K, sd_K, usable, found, load.frequency_hz, flow, offset_sd_K
     )
-    return Still(found, maps, usable & ~unsure, moves, left)
+    return Still(found, maps, usable & ~unsure, moves, left, shared)
 
 
 def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool) -> Look:
@@ -79,16 +81,32 @@ def look(rig: Rig, still: Still, sd_K: np.ndarray, load: LoadState, third: bool)
     if not measured and np.isfinite(cleaned.left_sd_px).all():  # no room for it beside a short crack's zones: the far field tells
         unseen_px = np.minimum(unseen_px, swing.believed(cleaned.left_px, cleaned.left_sd_px)[1])
     around = still.usable, (found.row_px, found.col_px), found.angle_deg, rig.view.mm_per_px
+    h3, h3_doubts, h3_stripes = _third(still, sd_K, far) if third else (None, None, None)
     seen = closure.analyse(
         cleaned.h2,
         sd,
         *around,
         found.crack_mm,
-        maps[2] if third else None,
+        h3,
         float(sd_K[2]) if third else 0.0,
         second_harmonic.doubts(maps[0], covariance, unseen_px),
         (left.row_sd, left.column_sd) if left is not None else None,
+        h3_doubts,
+        h3_stripes,
     )
     flags = [flag for flag, so in (("h2", cleaned.taken_out), ("h2_disagrees", cleaned.disagrees)) if so]
     path = contact.path_2f(cleaned.h2, sd, *around, found.crack_mm)
     return Look(cleaned.h2, seen, path, (*flags, *seen.flags))
+
+
+def _third(still: Still, sd_K: np.ndarray, far: np.ndarray) -> tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray] | None]:
+    """The third harmonic without what the far field shows of shared noise and of the load's own; what may be left of them."""
+    h1, h3, sd = still.maps[0], still.maps[2], float(sd_K[2])
+    least_sd, stripes, covariance = (0.0, 0.0, 0.0), None, np.zeros((2, 2))
+    if still.shared.any:
+        h3, left = shared_noise.take_out(h1, h3, sd, far, still.shared, 0.0, LOAD_3F_SD)
+        least_sd, stripes, covariance = left.copies_sd, (left.row_sd, left.column_sd), left.covariance
+    cleaned = second_harmonic.clean(h1, h3, sd, far, 0.0, LOAD_3F_SD, least_sd, float(sd_K[0]), True)
+    if not still.shared.any:
+        covariance = np.diag([cleaned.share_sd**2, 0.0])
+    return cleaned.h2, second_harmonic.doubts(h1, covariance, np.zeros(2)), stripes

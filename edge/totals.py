@@ -15,6 +15,7 @@ SET_SHARE = 1e-3  # and this share of the time between (the kernel slews by 5e-4
 OUTAGE_S = 14 * 86400.0  # after a power cut or crash: the load is taken to have run on for no longer than this
 STOP_S = 600.0  # after a run that was ended on purpose: the same
 SAME_FREQUENCY = 0.05  # relative
+CUT = 0.5  # of a second, of a cycle: time_utc and the count are cut to whole ones, which takes half a one off as a rule
 
 
 class Calendar:
@@ -52,40 +53,46 @@ class Totals:
         self.seq = last.seq + 1 if last else 0
         self.cycles = (last.cycles or 0) if last else 0
         self.elapsed_s = (last.elapsed_s or 0.0) if last else 0.0
-        self.away_s, self.away_hz = 0.0, None  # type: float, float | None
-        self.counted_s, self.made_s = 0.0, time.monotonic()  # time away that was counted, up to then
+        # up to made_s, since the load was last counted; its frequency then; what was counted in between
+        self.away_s, self.away_hz, self.since = 0.0, None, 0  # type: float, float | None, int
+        self.counted_s: float | None = None  # time away that is in elapsed_s, up to made_s
+        self.made_s = time.monotonic()
         if last is not None and live:
             self._was_away(rows, time.time() if utc_s is None else utc_s)
 
     def _was_away(self, rows: Sequence[Row], now_utc_s: float) -> None:
         last = rows[-1]
-        away_s = now_utc_s - utc_of(last)
-        if not 0 <= away_s <= OUTAGE_S:
+        away_s = now_utc_s - utc_of(last) - CUT
+        if not -CUT <= away_s <= OUTAGE_S:
             told = "in the future" if away_s < 0 else f"{away_s / 86400:.0f} days old"
             log.warning("the last record is %s by the calendar: the time since then is not counted", told)
             return
-        self.elapsed_s += away_s
-        self.counted_s = away_s
+        self.counted_s = max(0.0, away_s)
+        self.elapsed_s += self.counted_s
         if "ended" in last.flags and away_s > STOP_S:
             return
-        seen = next((r for r in reversed(rows) if r.load_frequency_hz is not None), None)  # then the wire was lost
+        # then the wire was lost; for a memory longer rows tell the frequency, but their count is held
+        seen = next((r for r in reversed(rows) if r.load_frequency_hz is not None and "waiting_load" not in r.flags), None)
         since = itertools.takewhile(lambda r: r is not seen, reversed(rows))
         stood = any("paused" in r.flags for r in since) or all("paused" in r.flags for r in rows[-2:])
-        if seen is not None and not stood and 0 <= now_utc_s - utc_of(seen) <= OUTAGE_S:
-            self.away_s, self.away_hz = now_utc_s - utc_of(seen), seen.load_frequency_hz
+        if seen is not None and not stood and -CUT <= (away_s := now_utc_s - utc_of(seen) - CUT) <= OUTAGE_S:
+            self.away_s, self.away_hz, self.since = away_s, seen.load_frequency_hz, (last.cycles or 0) - (seen.cycles or 0)
 
     def begin(self, time_s: float) -> None:
-        """The first frame is of `time_s`, monotonic: what it came before these totals were made is counted by the run."""
-        twice_s = min(max(0.0, self.made_s - time_s), self.counted_s)
-        self.elapsed_s -= twice_s
-        self.away_s = max(0.0, self.away_s - twice_s)
+        """The first frame is of `time_s`, monotonic: the running time goes on by the calendar up to there, and no further."""
+        if self.counted_s is not None:
+            self.elapsed_s += max(time_s - self.made_s, -self.counted_s)
 
-    def settle(self, frequency_hz: float | None) -> bool:
-        """The load as it is seen first (None: it stands still). True: cycles were added for the time away."""
+    def settle(self, frequency_hz: float | None, counted: tuple[float, float] | None = None) -> bool:
+        """The load as it is seen first (None: it stands still), and a time (s, monotonic) with the cycles that this run has
+        counted up to it: what the time since the last count lacks of its cycles is added, whenever the first sample came.
+        True: cycles were added."""
         away_s, hz, self.away_hz = self.away_s, self.away_hz, None
         if hz is None or frequency_hz is None or abs(frequency_hz / hz - 1) > SAME_FREQUENCY:
             return False
-        missed = round((hz + frequency_hz) / 2 * away_s)
+        until_s, cycles = counted or (self.made_s, CUT)
+        away_s += until_s - self.made_s
+        missed = max(0, round((hz + frequency_hz) / 2 * away_s + CUT - self.since - cycles))
         self.cycles += missed
         return missed > 0
 

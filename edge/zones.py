@@ -6,7 +6,7 @@ means and deviations of what the zones are hold also where the shape is badly kn
 the grid is coarse beside the answer, a finer one is laid around its best point.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import erf
 
@@ -27,6 +27,7 @@ CLOSE_PLACES, CLOSE_SIZES = np.arange(0.0, 4.1, 0.5), (1.0, 1.6, 2.5)  # and ahe
 CLEAR = 4.0  # deviations of a chi-square beyond which it is a misfit
 SHAPED = 8  # parameters of a pair: two complex heights, four of shape
 ROUNDS = 24  # of looking a step ahead each way, or half as far
+ACROSS_STEP = 0.03  # relative deviation that a strip has next to a zone's own width, in steps of a quarter of it
 STEP_PX = 0.05  # deviation that the grid itself adds
 
 
@@ -80,11 +81,26 @@ def odd_bell(place: np.ndarray, size: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
+class Models:
+    """Models of a grid (n,), drawn as often as they are likely, after the likeliest of all, which weighs nothing itself: shapes,
+    amplitudes, variances of their components, weights; and the shapes that explain most: of the pair, of taper and bell alone."""
+
+    tapers: np.ndarray
+    bells: np.ndarray
+    c: np.ndarray
+    d: np.ndarray
+    c_var: np.ndarray
+    d_var: np.ndarray
+    weight: np.ndarray
+    starts: tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+@dataclass(frozen=True)
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
     behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, less what
     is odd about its shape, over the pair's misfit. opposed: deviations by which the profile turns its phase to each side.
-    likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px."""
+    likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px; models: all."""
 
     C_K: float
     C_sd_K: float
@@ -102,21 +118,7 @@ class TwoZones:
     opposed_ahead: float
     likeliest: tuple[float, float, complex, float]
     bell: tuple[float, float]
-
-
-@dataclass(frozen=True)
-class Models:
-    """Models of a grid (n,), drawn as often as they are likely, after the likeliest of all, which weighs nothing itself: shapes,
-    amplitudes, variances of their components, weights; and the shapes that explain most: of the pair, of taper and bell alone."""
-
-    tapers: np.ndarray
-    bells: np.ndarray
-    c: np.ndarray
-    d: np.ndarray
-    c_var: np.ndarray
-    d_var: np.ndarray
-    weight: np.ndarray
-    starts: tuple[np.ndarray, np.ndarray, np.ndarray]
+    models: Models
 
 
 def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
@@ -248,11 +250,7 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
     end, end_sd = mean_sd(m.tapers[:, 1] - m.tapers[:, 0], m.weight)
     C, C_sd = mean_sd(np.abs(m.c), m.weight)
     D, D_sd = mean_sd(np.abs(m.d), m.weight)
-    turns = _reversals(m.c, m.d, m.tapers, m.bells)
-    known = np.isfinite(turns)
-    reversal, reversal_sd = START, START_SD
-    if m.weight[known].sum() > 0:
-        reversal, reversal_sd = mean_sd(turns[known], m.weight[known] / np.sum(m.weight[known]))
+    reversal, reversal_sd = reversal_px(m)
     start, length = m.tapers[0]
     return TwoZones(
         C,
@@ -264,11 +262,12 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
         end,
         float(np.hypot(end_sd, STEP_PX)),
         reversal,
-        float(np.hypot(reversal_sd, STEP_PX)),
+        reversal_sd,
         *gains,
         *opposed,
         (float(start), float(length), complex(m.c[0]), float(np.sqrt(m.c_var[0]))),
         (float(m.bells[0][0]), float(m.bells[0][1])),
+        m,
     )
 
 
@@ -276,6 +275,34 @@ def mean_sd(values: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
     """Weighted mean and deviation (n,) with weights that sum to 1."""
     mean = float(np.sum(weight * values))
     return mean, float(np.sqrt(max(0.0, np.sum(weight * (values - mean) ** 2))))
+
+
+def reversal_px(m: Models, higher: Sequence[float] | np.ndarray = (1.0, 1.0)) -> tuple[float, float]:
+    """Where the profile turns over, px from the tip, and its deviation. higher: factors of taper and bell, as of `on_the_line`."""
+    turns = _reversals(higher[0] * m.c, higher[1] * m.d, m.tapers, m.bells)
+    known = np.isfinite(turns)
+    place, sd = START, START_SD
+    if m.weight[known].sum() > 0:
+        place, sd = mean_sd(turns[known], m.weight[known] / np.sum(m.weight[known]))
+    return place, float(np.hypot(sd, STEP_PX))
+
+
+def on_the_line(profile: Profile, strips: Sequence[Profile], zones: TwoZones) -> tuple[np.ndarray, np.ndarray]:
+    """By how much taper and bell stand higher on the crack line than in `profile`, (2,), and the deviation of that. Averaged with a
+    width of w, a zone that is s wide across the crack has 2^(1/2) s/(s^2 + w^2)^(1/2) of its height, so the wider of two is
+    favoured. A strip as wide as the zone has its height, and explains most of it: strips of all widths are weighed by that."""
+    (start, length), (place, size) = zones.likeliest[:2], zones.bell
+    heights, explained = np.empty((2, 1 + len(strips))), np.empty((2, 1 + len(strips)))
+    for i, p in enumerate((profile, *strips)):
+        x = np.stack([taper(p.x_px, start, length), bell(p.x_px, place, size)]) / p.sd
+        inverse = np.linalg.pinv(x @ x.T)
+        heights[:, i] = np.abs(inverse @ (x @ (p.values / p.sd)))
+        explained[:, i] = heights[:, i] ** 2 / np.maximum(np.diag(inverse), 1e-30)
+    higher = heights[:, 1:] / np.maximum(heights[:, :1], 1e-30)
+    weight = np.exp((explained[:, 1:] - explained[:, 1:].max(1)[:, None]) / 2)
+    weight /= weight.sum(1)[:, None]
+    mean = np.sum(weight * higher, 1)
+    return mean, np.sqrt(np.sum(weight * (higher - mean[:, None]) ** 2, 1) + (ACROSS_STEP * mean) ** 2)
 
 
 def _reversals(c: np.ndarray, d: np.ndarray, tapers: np.ndarray, bells: np.ndarray) -> np.ndarray:

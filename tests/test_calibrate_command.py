@@ -179,6 +179,14 @@ def test_gain_gives_the_constant_of_the_painted_specimen(calibrated, lab, capsys
     assert "stress 0.50 %" in out
 
 
+def test_gain_takes_a_delay_that_is_not_measured_from_the_bar_as_the_loop_does(calibrated, lab, capsys):
+    text = "\n".join(line for line in calibrated.read_text().splitlines() if not line.startswith("frame_delay"))
+    (lab / "no-delay.toml").write_text(text)
+    out = calibrate(lab, capsys, "gain", "bar", "--stress-range", "70", profile="no-delay.toml")
+    lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]
+    assert lines["thermoelastic_constant_per_MPa"] == pytest.approx(3.1e-6, rel=0.02)
+
+
 def test_gain_takes_the_stress_from_the_rig_s_section(calibrated, lab, capsys):
     out = calibrate(lab, capsys, "gain", "bar")  # 8.4 kN on 30 x 4 mm
     lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]

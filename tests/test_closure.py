@@ -342,6 +342,36 @@ def test_the_opening_follows_from_third_over_second_harmonic(fraction):
     assert np.sqrt(np.mean(np.square(off))) < 1.7
 
 
+@pytest.mark.parametrize("width_mm", [0.1, 0.25])
+def test_amplitudes_and_reversal_are_those_of_the_crack_s_line_though_one_zone_is_wider_than_the_other(width_mm):
+    """A strip averages the narrower zone lower and the wider one higher: by up to a third, which moves the reversal, too."""
+    sd, contact = SD_K * 0.3, Contact(length_mm=4.0, width_mm=width_mm)
+    zones_of = (contact, Ahead()), (contact, NOTHING), (OPEN, Ahead())
+    scene, only, peak = (recordings.thermal_scene(PLATE, c, a, sub=3).zones[1] for c, a in zones_of)
+    col = np.arange(PLATE.tip_px[1] - 0.7 * 4.0 / MM, PLATE.tip_px[1] - 3)
+    line = np.interp(col, np.arange(scene.shape[1]), np.abs(only[round(PLATE.tip_px[0])]))
+    made = np.array([np.polyfit(col - PLATE.tip_px[1], line, 1)[1], np.abs(peak).max()])
+    off, heights = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        found = seen(scene + sd * (rng.standard_normal(scene.shape) + 1j * rng.standard_normal(scene.shape)), sd)
+        off.append((found.reversal_mm - turning_mm(scene)) / found.reversal_sd_mm)
+        heights.append([found.contact_K, found.ahead_K])
+    assert abs(np.mean(off)) < 1.3 and np.mean(heights, 0) / made == pytest.approx(1.0, abs=0.1)
+
+
+def test_the_opening_of_short_weak_contact_is_right_in_the_mean():
+    """Of the shapes that noise allows, not only the likeliest counts, which makes C too large and the third seem too small."""
+    off, contact = [], Contact(length_mm=1.2, stress_MPa=50.0, opening_fraction=0.2)
+    scene = recordings.thermal_scene(PLATE, contact, Ahead(), sub=3).zones
+    for seed in range(14):
+        rng = np.random.default_rng(seed)
+        h2, h3 = (h + SD_K * (rng.standard_normal(h.shape) + 1j * rng.standard_normal(h.shape)) for h in scene[1:3])
+        found = seen(h2, h3=h3)
+        off.append((found.opening_fraction - 0.2) / found.opening_sd)
+    assert abs(np.mean(off)) < 0.8 and np.sqrt(np.mean(np.square(off))) < 1.4
+
+
 def test_a_third_harmonic_out_of_step_with_the_second_tells_no_opening():
     sd = SD_K / 4
     scene = recordings.thermal_scene(PLATE, Contact(length_mm=4.0, stress_MPa=120.0), Ahead(), sub=3).zones

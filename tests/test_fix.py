@@ -225,6 +225,16 @@ def test_the_opening_is_told_unless_the_third_harmonic_is_lost():
     assert lost.row.contact_length_mm == pytest.approx(v.contact_length_mm)
 
 
+def test_a_third_harmonic_of_the_load_and_noise_of_whole_frames_are_not_the_contact_s():
+    """A load with 2 % of it; frames restless by as much as half a pixel's noise, which stands in the map as an offset."""
+    made = with_zones(PLATE, orders=3, contact=Contact(3.0, 60.0, 0.3))
+    offset = 1.5 * 0.5 * 0.25 * NOISE_K * np.sqrt(2 / FRAMES) * COUNTS_PER_K
+    for more, restless in ((0.02 * made.maps[0], 0.0), (offset * (1 + 1j), 0.5 * 0.25 * NOISE_K * COUNTS_PER_K)):
+        maps = made.maps + np.stack([np.zeros_like(made.maps[0])] * 2 + [more + 0 * made.maps[0]])
+        v = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(replace(made, maps=maps), LOAD, 25.0, restless).row
+        assert v.opening_fraction is not None and abs(v.opening_fraction - 0.3) < 2.5 * v.opening_sd < 0.15
+
+
 def test_a_load_signal_that_tells_of_a_second_harmonic_the_map_has_not_is_contradicted():
     assert "h2_disagrees" in fixed(with_zones(PLATE), load=replace(LOAD, h2=0.05 + 0j)).flags
     assert "h2_disagrees" not in fixed(with_zones(PLATE)).flags

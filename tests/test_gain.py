@@ -74,6 +74,13 @@ def test_an_unevenly_gripped_bar_is_known_less_well():
     assert uneven.K0_per_MPa == pytest.approx(3e-6, rel=0.02)
 
 
+@pytest.mark.parametrize("off_deg", [6.0, -15.0])
+def test_what_a_delay_that_is_off_takes_is_in_the_deviation(off_deg):
+    h, sd = bar(TENSION, 3e-6)
+    found = gain.kelvin_per_MPa(h * np.exp(1j * np.radians(off_deg)), sd, TENSION, T)
+    assert abs(found.K0_per_MPa - 3e-6) < 2 * found.K0_sd_per_MPa
+
+
 def test_known_deviations_are_added_in_squares():
     found = gain.kelvin_per_MPa(*bar(TENSION, 3e-6), TENSION, T, known_sd={"stress": 0.012, "lag": 0.005})
     own = found.parts["signal and its unevenness"]

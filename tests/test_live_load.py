@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -289,6 +290,34 @@ def test_a_clock_that_counts_in_the_right_unit_again_is_believed_soon():
 
 
 # --- edges
+
+
+@pytest.mark.parametrize("first, then", [("{t:.4f},edge", "edge"), ("edge", "{t:.4f},edge")], ids=["untimed", "timed"])
+def test_no_cycle_is_lost_where_edges_go_over_to_another_form(first, then):
+    lines, edges, phase = LoadLines(), EdgeWave(HZ), LoadPhase(HZ)
+    lines.feed(b"half a line\n")
+    for i in range(100):
+        t = 3.0 + i / HZ
+        piece = lines.feed(((first if i < 50 else then).format(t=t) + "\n").encode())
+        phase.feed(*edges.add(np.full(len(piece.slot), t)))
+    assert phase.cycles_at(t) == pytest.approx(99, abs=0.6)
+
+
+@pytest.mark.parametrize("silent_s, held", [(0.3, False), (1.5, False), (3.0, False), (60.0, True)])
+def test_the_count_of_edges_goes_on_where_their_board_begins_anew(monkeypatch, silent_s, held):
+    """As it does with samples: the load ran before and after, so it did meanwhile; but not for longer than boards take."""
+    monkeypatch.setattr("edge.sources.serial_load.LoadBoard", lambda load: None)
+    monkeypatch.setattr("edge.sources.serial_load.Capture", lambda *_: SimpleNamespace(start=lambda **_: None))
+    load = Load(source="serial", port="/dev/null", frequency_hz=HZ)
+    source, phase = SerialLoad(load), LoadPhase(HZ)
+    source.lines.feed(b"half a line\n")
+    for t in np.arange(1.0, 45.0 + silent_s, 1 / HZ):
+        if not 20 <= t < 20 + silent_s:
+            line = f"{t + 100 if t < 20 else t - 20:.6f},edge\n"
+            phase.feed(*source._take(source.lines.feed(line.encode()), t + 0.001))
+    until_s = 43.5 + silent_s
+    assert phase.cycles_at(until_s) == pytest.approx((until_s - 1 - silent_s * held) * HZ, abs=15 if held else 1.1)
+    assert ("cycles_estimated" in phase.remarks) != held
 
 
 def test_edges_become_whole_cycles_of_a_sine():

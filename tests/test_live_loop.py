@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import re
 import signal
 import time
 from dataclasses import replace
@@ -16,6 +17,7 @@ from live_bench import LiveBench
 
 from edge import loop as loop_module
 from edge.clock import LOOKAHEAD
+from edge.cycles import LoadEvent
 from edge.loop import Loop
 from edge.phase import LoadPhase
 from edge.record import Row, read_records
@@ -24,7 +26,7 @@ from edge.sinks.card import CardSink
 from edge.sources.base import Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 from edge.sources.simulated import bench_from_rig
-from edge.totals import FORM, Calendar, Totals, utc_of
+from edge.totals import CUT, FORM, Calendar, Totals, utc_of
 
 HZ = 7.0
 NEVER = (math.inf, math.inf)
@@ -314,12 +316,14 @@ RESTARTS = [  # rows before, seconds away, load seen first (Hz), cycles and runn
     ("it stood still, then the wire was out", [last_row(), last_row("paused", hz=None), last_row(hz=None)], 60.0, 7.0, 7000, 1060.0),
     ("a pause that was over", [last_row("paused"), last_row()], 600.0, 7.0, 7000 + 4200, 1600.0),
     ("a load was never seen", [last_row(hz=None)], 100.0, 7.0, 7000, 1100.0),
+    ("the wire was out, its frequency told on", [replace(last_row(), time_utc="2030-03-17T17:46:30Z", cycles=6900),
+     last_row("waiting_load")], 100.0, 7.0, 6900 + 770, 1100.0),
 ]
 
 
 @pytest.mark.parametrize("rows, away_s, hz, cycles, elapsed_s", [r[1:] for r in RESTARTS], ids=[r[0] for r in RESTARTS])
 def test_after_a_restart_the_count_goes_on_as_far_as_can_be_known(rows, away_s, hz, cycles, elapsed_s):
-    totals = Totals(rows, live=True, utc_s=LAST_UTC_S + away_s)
+    totals = Totals(rows, live=True, utc_s=LAST_UTC_S + CUT + away_s)
     assert totals.seq == 42 and totals.elapsed_s == elapsed_s
     assert totals.settle(hz) == (cycles > 7000)
     assert totals.cycles == cycles
@@ -331,20 +335,45 @@ def test_a_pause_of_the_load_that_a_restart_falls_into_adds_no_cycles(tmp_path, 
     trial = Trial(tmp_path, monkeypatch, wave={"pause_from_s": 15.0, "pause_to_s": 1000.0}).run(until_s)
     rows = read_records(tmp_path / "out").rows
     assert "paused" in rows[-2].flags and rows[-1].cycles == pytest.approx(trial.true_cycles(rows[-1]), abs=1.6)
-    totals = Totals(rows, live=True, utc_s=utc_of(rows[-1]) + 300.0)
+    totals = Totals(rows, live=True, utc_s=utc_of(rows[-1]) + CUT + 300.0)
     assert not totals.settle(HZ) and totals.cycles == rows[-1].cycles
     assert totals.elapsed_s == rows[-1].elapsed_s + 300.0
 
 
-def test_frames_that_came_before_the_time_away_was_counted_are_not_counted_twice():
-    totals = Totals([last_row()], live=True, utc_s=LAST_UTC_S + 600.0)
-    totals.begin(totals.made_s - 2.5)  # the camera was opened first, then kernels were loaded
-    assert totals.elapsed_s == pytest.approx(1000.0 + 597.5)
-    assert totals.settle(HZ) and totals.cycles == 7000 + round(597.5 * HZ)
+@pytest.mark.parametrize("after_s", [-2.5, 3.0], ids=["the camera was opened first, then kernels were loaded", "the camera is slow"])
+def test_running_time_goes_on_to_the_first_frame_whenever_it_comes(after_s):
+    totals = Totals([last_row()], live=True, utc_s=LAST_UTC_S + CUT + 600.0)
+    totals.begin(totals.made_s + after_s)
+    assert totals.elapsed_s == pytest.approx(1600.0 + after_s)
     for made in (Totals([last_row()], live=False), Totals([])):
         before = made.elapsed_s
         made.begin(3.0)  # a recording's own clock
         assert made.elapsed_s == before
+
+
+@pytest.mark.parametrize("first_s", [-1.0, 0.1, 1.7])
+def test_no_cycle_is_lost_at_a_restart_whenever_the_first_sample_comes(first_s):
+    off, rng = [], np.random.default_rng(0)
+    for _ in range(20):
+        away_s, start = rng.uniform(599.5, 600.5), rng.random()  # time_utc has whole seconds
+        totals, phase = Totals([last_row()], live=True, utc_s=LAST_UTC_S + CUT + 600.0), LoadPhase(HZ)
+        t = np.arange(first_s, first_s + 6.0, 0.004)
+        phase.feed(totals.made_s + t, np.sin(2 * np.pi * (start + HZ * (away_s + t))))
+        assert totals.settle(HZ, phase.first_count())
+        told = totals.cycles + int(phase.cycles_at(totals.made_s + t[-1]))
+        off.append(told - int(7000 + start + HZ * (away_s + t[-1])))
+    assert abs(np.mean(off)) < 3 * np.std(off) / np.sqrt(20) and max(np.abs(off)) <= HZ / 2 + 1.5
+
+
+def test_a_load_event_soon_after_a_restart_has_the_cycles_of_the_time_away(tmp_path, monkeypatch):
+    trial = Trial(tmp_path, monkeypatch)
+    trial.loop.totals = Totals([last_row()], live=True, utc_s=LAST_UTC_S + CUT + 600.0)
+    event = LoadEvent("overload", 20, 3.0, 1, 9.0, 1.0)
+    monkeypatch.setattr(trial.loop.phase.counter, "take_events", lambda until_s: [event] if 3.0 <= until_s < 3.05 else [])
+    trial.run(4.0)
+    told = (tmp_path / "out" / "events.csv").read_text().splitlines()[-1]
+    assert "overload" in told and re.search(r"\b112\d\d\b", told), "7000 before, 4200 away, 20 of this run"
+    assert "cycles_estimated" in trial.rows[0].flags
 
 
 def test_a_live_camera_goes_on_by_the_calendar_where_the_load_comes_from_its_frames(tmp_path, monkeypatch):

@@ -35,7 +35,7 @@ def damaged(folder, rows, bad):
 
 
 def test_a_folder_of_damaged_rows_alone_is_one_line(tmp_path, capsys):
-    with pytest.raises(InputError, match="60 damaged and no valid row"):
+    with pytest.raises(InputError, match="60 damaged rows and no valid one"):
         report.main(damaged(tmp_path, invented_rows(60), 60))
     assert capsys.readouterr().err == ""
 

@@ -161,3 +161,17 @@ def test_a_notch_that_cannot_be_seen_is_said_so():
 def test_a_missing_edge_is_refused():
     with pytest.raises(InputError, match="only one long edge .*--mark"):
         scale.from_edges(picture(width_mm=60.0), 60.0, NOTCH, 0.0)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 0.7, 1.5, -2.0])
+def test_the_place_of_a_notch_is_found_in_a_picture_turned_a_little(turn_deg):
+    """Strips along a notch of 20 px hold pixels of one row mostly, whose middle is not that of the whole strip."""
+    turn, notch = np.radians(turn_deg), 3.4  # px below the middle, from the left edge on
+    row, column = (n - (m - 1) / 2 for n, m in zip(np.indices((120, 160)), (120, 160)))
+    along, across = column * np.cos(turn) - row * np.sin(turn), column * np.sin(turn) + row * np.cos(turn)
+    image = 1000 + 400.0 * (np.abs(along) < 50)
+    image -= 200 * np.exp(-(((across - notch) / 1.7) ** 2)) * ((along > -50) & (along < -30))
+    found = scale.from_edges(image, 20.0, 4.0, turn_deg)
+    assert found.datum_px is not None
+    off = np.array(found.datum_px) - (59.5, 79.5) - (notch * np.cos(turn) + 50 * np.sin(turn), notch * np.sin(turn) - 50 * np.cos(turn))
+    assert abs(off @ (np.cos(turn), np.sin(turn))) < 0.05

@@ -152,11 +152,13 @@ def test_images_that_jump_as_a_whole_are_allowed_for():
     assert np.mean(chi2) == pytest.approx(1.0, abs=0.1)
 
 
-def test_the_delay_of_several_strokes_is_their_mean_and_known_better():
+def test_the_delay_of_several_strokes_is_their_mean_and_what_they_share_stays():
     strokes = tuple(step.One(0, at, 2e-4, 0.0, 100.0) for at in (3.030, 6.034, 9.032))
-    assert step._delay(strokes, np.array([3.0, 6.0, 9.0]), 0.0) == pytest.approx((0.032, 2e-4 / np.sqrt(3)))
-    assert step._delay(strokes[:1], np.array([3.0, 6.0]), 1e-3) == pytest.approx((0.030, np.hypot(2e-4, 1e-3)))
-    assert step._delay(strokes, np.array([40.0]), 0.0) == (None, 0.0)
+    alone, shared = 4e-8 * np.eye(3), np.full((3, 3), 4e-8)
+    edges = np.array([3.0, 6.0, 9.0])
+    assert step._delay(strokes, alone, edges, 0.0, 0.0) == pytest.approx((0.032, 2e-4 / np.sqrt(3)))
+    assert step._delay(strokes, shared, edges, 3e-4, 1e-4) == pytest.approx((0.032, np.sqrt(4e-8 + 9e-8 / 3 + 1e-8)))
+    assert step._delay(strokes[:1], alone, edges[:2], 1e-3, 0.0) == pytest.approx((0.030, np.hypot(2e-4, 1e-3)))
 
 
 def test_a_detector_that_is_not_of_first_order_is_noticed():

@@ -35,6 +35,7 @@ class FarClock:
 
     def __init__(self, step_s: float | None = 1.0):
         self._nominal_s = step_s
+        self.restarts = 0  # how often the far end has begun anew while it was watched
         self._restarts_s: deque[float] = deque(maxlen=RESTARTS)
         self.forget()
 
@@ -60,6 +61,7 @@ class FarClock:
     def restart(self, now_s: float) -> None:
         """The far clock was set while it was watched."""
         self.forget()
+        self.restarts += 1
         self._restarts_s.append(now_s)
 
     def at(self, far: Far) -> Far:

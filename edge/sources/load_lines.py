@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 LONGEST_LINE = 64  # bytes; more without a line feed is noise or another baud rate
 OTHER_FORM = 20  # lines in a row of another form are believed; fewer are damage
+OTHER_EDGES = 3  # the same of edges, each of which is a cycle: fewer than edge_wave.MOST_MISSED are put in again
 NUMBER = rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 LINE = re.compile(rb"(?:(" + NUMBER + rb"),)?(?:(" + NUMBER + rb")|([eE]dge))(?:\*([0-9A-Fa-f]{2}))?")
 LARGEST = 1e12  # of a value or time; more is damage
@@ -128,7 +129,7 @@ class LoadLines:
             return True
         self._others = self._others + 1 if form == self._other else 1
         self._other = form
-        if self._others < OTHER_FORM:
+        if self._others < (OTHER_EDGES if form[1] and self._form[1] else OTHER_FORM):
             return False
         self._form, self._others = form, 0
         return True

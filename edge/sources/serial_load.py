@@ -31,6 +31,7 @@ ADAPTER_S = 0.016  # what a USB adapter may hold bytes back for, where it is not
 EARLY_S = 0.02  # a line that seems to arrive before it was sent by more than this has a damaged time
 LARGEST_STEP_S = 0.5  # the same before the clock is known
 BELIEVED, BELIEVED_S = 3, 0.5  # impossible times in a row, and for how long: the board has begun anew
+RESET_S, RESET_PERIODS = 10.0, 4  # without edges, at most, where they were lost with the clock: more is a load that stood still
 LATEST = 64  # lines; with most of these impossible, what the others say is no load (columns that have changed places)
 NOTHING = (np.empty(0), np.empty(0))
 
@@ -99,6 +100,7 @@ class SerialLoad(LoadSource):
         self._round_trips_s.clear()
         self._held.clear()
         self._held_timed = False
+        self._restarts, self._given_s = self._timed.restarts, -np.inf
         self._last_far_s: float | None = None
         self._last_arrival_s = self._possible_s = 0.0
         self._impossible_in_a_row = self._questions = 0
@@ -179,6 +181,11 @@ class SerialLoad(LoadSource):
             self._held.clear()
         if not clock.trusted or not self._held:
             return NOTHING
+        if self._restarts != self._timed.restarts:
+            self._restarts = self._timed.restarts
+            if arrival_s - self._given_s < RESET_S + RESET_PERIODS / self.load.frequency_hz:
+                self.edges.forget()  # some were lost meanwhile: no sign of a load that stood still
+        self._given_s = arrival_s
         far, v = np.array(self._held, float).T
         self._held.clear()
         return self._samples(clock.at(far), v)
