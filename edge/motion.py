@@ -60,12 +60,12 @@ def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     """None where the image has too few edges to see a motion by."""
     filled = _filled(mean_K, bad).astype(np.float32)
     smooth = smoothed(filled, EDGE_BLUR_PX).astype(float)
-    down, right = _slope(smooth), _slope(smooth.T).T
-    size = np.hypot(right, down)
+    size = np.hypot(*np.gradient(smooth))
     strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
     if np.count_nonzero(strong) < LEAST_EDGE_PX:
         return None
     # white noise of deviation s under a Gaussian: s^2/(4 pi blur^2), its slope s^2/(8 pi blur^4); s from second differences
+    down, right = _slope(smooth), _slope(smooth.T).T
     white = (MAD_TO_SD / 2 * float(np.median(np.abs(np.diff(np.diff(filled, axis=0), axis=1))))) ** 2
     pattern = white / (4 * np.pi * EDGE_BLUR_PX**2) * np.array([0.5 / EDGE_BLUR_PX**2, 0.5 / EDGE_BLUR_PX**2, 1.0])
     return Edges(smooth, right, down, grown(strong, 7), pattern)
