@@ -18,6 +18,7 @@ EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
 LEAST_EDGE_PX = 40
 HIDDEN = 0.7  # of what tells a direction: so much of it fixed pattern, and no motion is seen that way
+UNSURE = 0.5  # of a pixel's deviation: as much of a moving edge in each pixel is no noise where a strip averages many
 STEP_SD = 0.1  # of a step: the fixed pattern in the image's gradient, and coarse edges, make it too small or too large
 STEP_PX = 0.3  # slip after which the reference image is renewed, so that differences stay small
 
@@ -124,7 +125,7 @@ def measure(mean_K: np.ndarray, maps: np.ndarray, bad: np.ndarray, sd_K: np.ndar
     swing = np.abs(amplitude[:, 0])[:, None, None] * np.abs(edges.right) + np.abs(amplitude[:, 1])[
         :, None, None
     ] * np.abs(edges.down)
-    unsure = edges.near & np.any(swing > 2 * sd_K[:, None, None], axis=0)
+    unsure = edges.near & np.any(swing > UNSURE * sd_K[:, None, None], axis=0)
     return Motion(amplitude, first_sd, unsure)
 
 

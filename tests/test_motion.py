@@ -55,6 +55,15 @@ def test_a_strong_fixed_pattern_does_not_make_a_swing_look_smaller(pattern_K, sh
     assert np.mean([m.size_px / 0.3 for m in found if m is not None]) == pytest.approx(share, abs=0.05)
 
 
+@pytest.mark.parametrize("d_px", [(0.1, 0.0), (0.3, 0.0), (0.5, 0.0)])
+def test_what_is_left_of_an_edge_where_pixels_are_trusted_is_far_below_their_noise(d_px):
+    """Along an edge it adds up: what was left of one in a strip of the profile once made contact of an open crack."""
+    found = motion.measure(*seen(d_px), GOOD, np.full(2, SD_K))
+    edge = np.hypot(*np.gradient(0.5 * (1 + np.tanh((COLUMNS - 15.0) / 1.2)) * 0.5 * (1 - np.tanh((ROWS - 50.0) / 1.2)) * 2.0))
+    near = (ROWS < 40) & (np.abs(COLUMNS - 15) < 10) & ~found.unsure
+    assert near.any() and d_px[0] * edge[near].max() < 0.15 * SD_K
+
+
 def test_what_stands_still_is_not_said_to_move():
     for seed in range(8):
         mean_K, maps = seen((0.0, 0.0), seed)
