@@ -307,7 +307,7 @@ def seen_at_1f(sum_MPa):
 def test_a_tip_is_not_known_better_than_to_some_thousandths_of_a_pixel_however_little_noise_there_is(monkeypatch):
     monkeypatch.setitem(globals(), "NOISE_K", 5e-4)
     row = Fixer(rig_for(PLATE), None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).row
-    assert 0.007 <= row.tip_sd_px < 0.009 and row.crack_sd_mm == pytest.approx(0.007 * PLATE.mm_per_px, rel=0.25)
+    assert 0.007 <= row.tip_sd_px < 0.009 and row.crack_sd_mm == pytest.approx(0.007 * PLATE.mm_per_px, rel=0.2)
 
 
 def test_a_sliding_crack_whose_direction_was_not_seen_is_known_less_well():
