@@ -223,17 +223,26 @@ class Desk:
         self.tell(f"seq {row.seq}  {crack}  {' '.join(row.flags)}".rstrip())
 
 
+class Ending:
+    """Whether the loop is to end. No threading.Event: what sets it interrupts what may hold the lock of that."""
+
+    asked = False
+
+    def ask(self, *_: object) -> None:
+        self.asked = True
+
+
 @contextlib.contextmanager
-def stop_on_signals() -> Iterator[threading.Event]:
-    """An event that SIGINT, SIGTERM and a hang-up set, so that the loop ends in order."""
-    stop = threading.Event()
+def ended_by_signals() -> Iterator[Ending]:
+    """SIGINT, SIGTERM and a hang-up ask for the end, so that the loop ends in order."""
+    ending = Ending()
     in_main = threading.current_thread() is threading.main_thread()  # elsewhere Python takes no signal handlers
     numbers = [signal.SIGINT, signal.SIGTERM] if in_main else []
     if in_main and signal.getsignal(signal.SIGHUP) != signal.SIG_IGN:  # nohup has it ignored, and is to be obeyed
         numbers.append(signal.SIGHUP)
-    earlier = {number: signal.signal(number, lambda *_: stop.set()) for number in numbers}
+    earlier = {number: signal.signal(number, ending.ask) for number in numbers}
     try:
-        yield stop
+        yield ending
     finally:
         for number, handler in earlier.items():
             signal.signal(number, handler)
@@ -290,12 +299,12 @@ def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None,
     InputError: no such port at the start, or a folder that cannot be written. GoneError: the port went away and did not
     come back within `gone_after_s`.
     """
-    with Link(port, baud, gone_after_s) as link, stop_on_signals() as stop:
+    with Link(port, baud, gone_after_s) as link, ended_by_signals() as ending:
         desk = Desk(Path(dir))
         try:
             with desk:
                 desk.tell(f"listening on {port}")
-                listen(link, desk, stop, seconds)
+                listen(link, desk, ending, seconds)
         finally:
             if desk.listened:
                 desk.counts.stored -= desk.unwritten
@@ -303,9 +312,9 @@ def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None,
     return 3 if desk.unwritten else 0
 
 
-def listen(link: Link, desk: Desk, stop: threading.Event, seconds: float | None) -> None:
+def listen(link: Link, desk: Desk, ending: Ending, seconds: float | None) -> None:
     end_s = time.monotonic() + (math.inf if seconds is None else seconds)
-    while not stop.is_set() and time.monotonic() < end_s:
+    while not ending.asked and time.monotonic() < end_s:
         try:
             data = link.read()
         except OSError as e:
@@ -313,7 +322,9 @@ def listen(link: Link, desk: Desk, stop: threading.Event, seconds: float | None)
                 desk.notes.say(f"{link.port} went away ({e}); trying again for {link.gone_after_s:g} s")
                 desk.break_off()
             link.away = True
-            stop.wait(min(link.wait_s, max(0.0, end_s - time.monotonic())))
+            again_s = min(end_s, time.monotonic() + link.wait_s)
+            while not ending.asked and (left_s := again_s - time.monotonic()) > 0:
+                time.sleep(min(left_s, READ_TIMEOUT_S))
         else:
             if link.away:
                 desk.notes.say(f"{link.port} is back")
