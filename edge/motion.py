@@ -6,19 +6,21 @@ maps, and pixels at edges, where the pattern hides the true gradient, are marked
 image to image: the fixed pattern cancels in the difference of two mean images.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.robust import MAD_TO_SD
 from edge.record import Row
-from edge.surroundings import grown, median_of_neighbours, smoothed
+from edge.surroundings import grown, median_of_neighbours, patches, smoothed
 
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
+FAINT = 3.0  # of a gradient that an edge goes on with from where it is clear (two thresholds: Canny, IEEE PAMI 8, 1986)
 LEAST_EDGE_PX = 40
 HIDDEN = 0.7  # of what tells a direction: so much of it fixed pattern, and no motion is seen that way
 UNSURE = 0.5  # of a pixel's deviation: as much of a moving edge in each pixel is no noise where a strip averages many
+MOST_DEGREE = 3  # of the polynomial that the mean temperature of a specimen is taken for
 STEP_SD = 0.1  # of a step: the fixed pattern in the image's gradient, and coarse edges, make it too small or too large
 STEP_PX = 0.3  # slip after which the reference image is renewed, so that differences stay small
 
@@ -62,14 +64,18 @@ def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     filled = _filled(mean_K, bad).astype(np.float32)
     smooth = smoothed(filled, EDGE_BLUR_PX).astype(float)
     size = np.hypot(*np.gradient(smooth))
-    strong = size > CLEAR * 0.85 * np.median(size) + 1e-6  # Rayleigh: deviation is 0.85 of the median
+    sd = 0.85 * np.median(size)  # Rayleigh: deviation is 0.85 of the median
+    strong = size > CLEAR * sd + 1e-6
     if np.count_nonzero(strong) < LEAST_EDGE_PX:
         return None
+    number = patches(strong | (size > FAINT * sd))
+    clear = np.zeros(number.max() + 1, bool)
+    clear[number[strong]] = True
     # white noise of deviation s under a Gaussian: s^2/(4 pi blur^2), its slope s^2/(8 pi blur^4); s from second differences
     down, right = _slope(smooth), _slope(smooth.T).T
     white = (MAD_TO_SD / 2 * float(np.median(np.abs(np.diff(np.diff(filled, axis=0), axis=1))))) ** 2
     pattern = white / (4 * np.pi * EDGE_BLUR_PX**2) * np.array([0.5 / EDGE_BLUR_PX**2, 0.5 / EDGE_BLUR_PX**2, 1.0])
-    return Edges(smooth, right, down, grown(strong, 7), pattern)
+    return Edges(smooth, right, down, grown(clear[number], 7), pattern)
 
 
 def _slope(image: np.ndarray) -> np.ndarray:
@@ -126,23 +132,36 @@ def measure(mean_K: np.ndarray, maps: np.ndarray, bad: np.ndarray, sd_K: np.ndar
         :, None, None
     ] * np.abs(edges.down)
     unsure = edges.near & np.any(swing > UNSURE * sd_K[:, None, None], axis=0)
-    return Motion(amplitude, first_sd, unsure)
+    found = Motion(amplitude, first_sd, unsure)
+    swept_px = int(found.size_px + 0.5)  # an edge comes so near to pixels that stand beside it
+    return replace(found, unsure=grown(unsure, 2 * swept_px + 1)) if swept_px else found
 
 
 def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.ndarray) -> np.ndarray:
-    """Maps with the motion's part taken out where the specimen's mean temperature is smooth. A cubic over the specimen
+    """Maps with the motion's part taken out where the specimen's mean temperature is smooth. A polynomial over the specimen
     stands for it: anything finer would carry the fixed pattern, which does not move, into the maps."""
-    rows, columns = np.indices(mean_K.shape)
-    v, u = rows / mean_K.shape[0] - 0.5, columns / mean_K.shape[1] - 0.5
-    powers = [(i, j) for i in range(4) for j in range(4 - i)]
     use = usable & ~motion.unsure
     if np.count_nonzero(use) < 200:
         return maps
-    x = np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1)
-    b, *_ = np.linalg.lstsq(x, mean_K[use] - np.median(mean_K[use]), rcond=None)
-    soft = sum(c * u**i * v**j for c, (i, j) in zip(b, powers, strict=True))
-    down, right = np.gradient(soft)
+    down, right = np.gradient(soft_field(mean_K, use))
     return maps + motion.amplitude_px[:, :1, None] * right + motion.amplitude_px[:, 1:, None] * down
+
+
+def soft_field(mean_K: np.ndarray, use: np.ndarray) -> np.ndarray:
+    """Polynomial (rows, columns) of mean_K where `use`, of the degree from 0 to MOST_DEGREE that the Bayesian information
+    criterion takes (Schwarz, Annals of Statistics 6, 1978): the fixed pattern alone would bend one of a given degree."""
+    rows, columns = np.indices(mean_K.shape)
+    v, u = rows / mean_K.shape[0] - 0.5, columns / mean_K.shape[1] - 0.5
+    powers = [(i, degree - i) for degree in range(MOST_DEGREE + 1) for i in range(degree + 1)]
+    q, r = np.linalg.qr(np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1))
+    level = float(np.median(mean_K[use]))
+    b = q.T @ (mean_K[use] - level)
+    n = np.count_nonzero(use)
+    terms = [(degree + 1) * (degree + 2) // 2 for degree in range(MOST_DEGREE + 1)]
+    left = float(np.sum((mean_K[use] - level) ** 2)) - np.array([float(b[:p] @ b[:p]) for p in terms])
+    p = terms[int(np.argmin(n * np.log(np.maximum(left, 1e-12)) + np.array(terms) * np.log(n)))]
+    c = np.linalg.lstsq(r[:p, :p], b[:p], rcond=None)[0]
+    return np.asarray(level + sum(a * u**i * v**j for a, (i, j) in zip(c, powers[:p], strict=True)))
 
 
 class Slip:

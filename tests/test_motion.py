@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import erf
 
 from edge import motion
 from edge.record import Row
@@ -9,6 +10,7 @@ from edge.record import Row
 SHAPE, SD_K, PATTERN_K = (60, 90), 0.002, 0.02
 ROWS, COLUMNS = np.indices(SHAPE).astype(float)
 GOOD = np.zeros(SHAPE, bool)
+PHI = 2 * np.pi * np.arange(16)[:, None] / 16
 
 
 def scene(right_px=0.0, down_px=0.0, across=True):
@@ -62,6 +64,31 @@ def test_what_is_left_of_an_edge_where_pixels_are_trusted_is_far_below_their_noi
     edge = np.hypot(*np.gradient(0.5 * (1 + np.tanh((COLUMNS - 15.0) / 1.2)) * 0.5 * (1 - np.tanh((ROWS - 50.0) / 1.2)) * 2.0))
     near = (ROWS < 40) & (np.abs(COLUMNS - 15) < 10) & ~found.unsure
     assert near.any() and d_px[0] * edge[near].max() < 0.15 * SD_K
+
+
+def test_a_sharp_edge_that_swings_by_a_pixel_behind_a_strong_pattern_is_marked_over_its_whole_length():
+    """A step of 2 K whose gradient hardly stands clear of a pattern of 1 K."""
+    x, left = np.arange(160.0), []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        maps = [np.mean(erf((x - 18.2 - np.sin(PHI)) / 1.0) * np.exp(-1j * k * PHI), axis=0) * 2j for k in (1, 2)]
+        noise = SD_K * (rng.standard_normal((2, 120, 160)) + 1j * rng.standard_normal((2, 120, 160)))
+        maps = np.stack([np.broadcast_to(m, (120, 160)) for m in maps]) + noise
+        mean_K = 295.0 + erf((x - 18.2) / 1.0) + rng.standard_normal((120, 160))
+        found = motion.measure(mean_K, maps, np.zeros(mean_K.shape, bool), np.full(2, SD_K))
+        assert found.unsure[:, 16:21].all()
+        beside = ~found.unsure[:, 10:28]
+        left += [np.abs(m[:, 10:28][beside] / SD_K) ** 2 / 2 for m in maps]
+    assert np.mean(np.concatenate(left)) < 1.1  # no more than noise
+
+
+def test_a_fixed_pattern_over_an_even_specimen_brings_nothing_into_the_maps():
+    for seed in range(4):
+        pattern = 1.0 * np.random.default_rng(seed).standard_normal((120, 160))
+        field = motion.soft_field(295.0 + pattern, np.ones(pattern.shape, bool))
+        assert np.abs(np.gradient(field)).max() < 1e-9
+        tilted = motion.soft_field(295.0 + pattern + 0.02 * np.indices(pattern.shape)[1], np.ones(pattern.shape, bool))
+        assert np.gradient(tilted)[1] == pytest.approx(0.02, abs=0.001)
 
 
 def test_what_stands_still_is_not_said_to_move():
