@@ -543,7 +543,7 @@ def boards(rng: np.random.Generator, begin_s: float) -> dict[str, tuple[dict, di
     }  # fmt: skip
 
 
-HELD_UP_S, TIMES = 0.02, 3  # lines of real boards are not that late; and how often they are listened to, if these are
+HELD_UP_S, TIMES = 0.02, 5  # lines of real boards are not that late; and how often they are listened to, if these are
 
 
 @pytest.fixture(scope="module")
@@ -675,6 +675,16 @@ def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplo
     monkeypatch.setattr(capture, "FIRST_WAIT_S", 0.1)
     monkeypatch.setattr(capture, "LONGEST_WAIT_S", 0.2)
     monkeypatch.setattr("edge.sources.serial_load.JUDGE_EVERY_S", 0.8)  # more than once while it is out
+    for _ in range(TIMES):
+        caplog.clear()
+        t, p, held_up_s = pulled_out_and_in(cable, caplog)
+        if held_up_s < HELD_UP_S:
+            break
+    settled = t > t[-1] - 0.6
+    assert settled.sum() > 200 and abs(phase_error_deg(t[settled], p[settled])) < 4.0
+
+
+def pulled_out_and_in(cable, caplog) -> tuple[np.ndarray, np.ndarray, float]:
     with serial_load(cable) as source, caplog.at_level(logging.WARNING):
         board = Board().add(cable, timed, 500.0).begin()
         gather(source, 0.3)
@@ -693,8 +703,7 @@ def test_a_port_that_is_pulled_out_is_waited_for_and_taken_up_again(cable, caplo
         board.stop()
         assert len(caplog.records) == 2 and "works again" in caplog.text and source.losses == 1
         assert source.impossible == 0, "the new connection is not judged by the old one's clock"
-    settled = t > t[-1] - 0.6
-    assert settled.sum() > 200 and abs(phase_error_deg(t[settled], p[settled])) < 4.0
+    return t, p, board.held_up_s
 
 
 @pytest.mark.parametrize(

@@ -397,7 +397,7 @@ def test_a_recording_does_not_go_on_by_the_calendar():
 # --- the whole program on two serial wires
 
 
-def wait_for_row(folder: Path, condition, seconds: float = 15.0) -> list[Row]:
+def wait_for_row(folder: Path, condition, seconds: float = 40.0) -> list[Row]:
     end_s = time.monotonic() + seconds
     while True:
         rows = read_records(folder).rows if (folder / "records.csv").exists() else []

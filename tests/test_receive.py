@@ -194,6 +194,11 @@ def cable(tmp_path):
     return Cable(tmp_path / "port")
 
 
+def heeding_hang_ups() -> None:
+    """Although these tests may run under nohup."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 @pytest.fixture
 def start(request):
     """Starts `bolotip receive` with the given arguments and waits until it listens; ends it with the test."""
@@ -203,7 +208,7 @@ def start(request):
             [sys.executable, "-c", "import sys; from edge.cli import main; sys.exit(main())", "receive"]
             + [str(a) for a in arguments],
             env={**os.environ, "PYTHONPATH": str(ROOT)},
-            **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **streams},
+            **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "preexec_fn": heeding_hang_ups, **streams},
             text=True,
         )
         request.addfinalizer(command.kill)
