@@ -69,7 +69,10 @@ def one_line(value: object, longest: int = 60) -> str:
     elif isinstance(value, str):
         text = '"' + "".join(c if c.isprintable() else "?" for c in value) + '"'
     else:
-        text = "".join(c if c.isprintable() else "?" for c in str(value))
+        try:
+            text = "".join(c if c.isprintable() else "?" for c in str(value))
+        except ValueError:  # a whole number of more digits than Python writes
+            text = "a number of thousands of digits"
     return text if len(text) <= longest else text[:longest] + "..."
 
 
@@ -151,13 +154,15 @@ def _value(kind: Any, limits: Limits, value: object, where: str, folder: Path) -
         elif k is float and isinstance(value, (int, float)) and not isinstance(value, bool):
             return _in_range(float(value) if abs(value) < 1e300 else math.inf, limits, bad)
         elif k is int and isinstance(value, int) and not isinstance(value, bool):
-            return _in_range(value, limits, bad)
+            return _in_range(value if abs(value) < 1e300 else math.inf, limits, bad)
         elif k is bool and isinstance(value, bool):
             return value
         elif k is str and isinstance(value, str):
             return _text(value, limits, where, bad)
         elif k is Path and isinstance(value, str) and value and value.isprintable():
-            return folder / Path(value).expanduser()
+            with contextlib.suppress(RuntimeError):  # of a user who is not known here
+                value = str(Path(value).expanduser())
+            return folder / value
         elif k is datetime.date and isinstance(value, datetime.date):
             return value.date() if isinstance(value, datetime.datetime) else value
         elif k is datetime.date and isinstance(value, str):  # in quotes, as other programs write it

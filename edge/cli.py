@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from calibration.door import GoneError, InputError
+from edge.spoken import open_streams, with_remedy
 
 DONE, BAD_INPUT, GONE, INTERRUPTED = 0, 2, 3, 130
 
@@ -317,6 +318,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Without `arguments`: those of the process, which ends after it."""
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    open_streams()
     if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal without ±, a file name that is no text: no reason to stop
         sys.stdout.reconfigure(errors="replace")
     given = list(sys.argv[1:] if arguments is None else arguments)
@@ -343,8 +345,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output, head or less, has left
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
-    except PermissionError as e:
-        return _say(f"{e.filename}: no permission ({e.strerror}); check its owner and rights", BAD_INPUT)
+    except OSError as e:
+        if (told := with_remedy(e)) is None:
+            raise
+        return _say(told, BAD_INPUT)
 
 
 def _say(what: object, code: int) -> int:

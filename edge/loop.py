@@ -82,7 +82,7 @@ class Loop:
         self.lockin = LockIn(shape, rig.lockin.harmonics, rig.lockin.memory_s * rig.camera.frame_rate_hz)
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
-        self.event_file = EventFile(card.folder)
+        self.event_file = EventFile(card.folder, card.see_that_it_is_mounted)
         self.growth = GrowthWatch(rig.specimen, rig.view, rig.lockin.memory_s, rig.records.target_crack_mm)
         self.stop_at = StopAt(rig.records)
         self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
@@ -93,7 +93,7 @@ class Loop:
         self.held = self.stop = False  # held: the image stood still since the last frame used
         self.last_seen: int | None = None  # slot of the last frame that was no copy
         self.start_s: float | None = None
-        self.now_s = 0.0  # time of the last placed frame
+        self.now_s, self.arrived_s = 0.0, -np.inf  # time of the last placed frame; when the last one came to this computer
         self.last_number = -1
         self.last_used: int | None = None
         self.lock_hz: float | None = None
@@ -143,12 +143,12 @@ class Loop:
         """A copy of the frame before tells the clock that a period went by, but nothing of the specimen."""
         before, now = self.newest, frame.counts
         copy = before is not None and now[0].tobytes() == before[0].tobytes() and np.array_equal(now, before)  # a row tells most
-        if self.frames.losses > self.losses and frame.time_s > self.heard_s + GAP_S:  # it exposes anywhere between the old slots
+        if self.frames.losses > self.losses and frame.time_s > self.arrived_s + GAP_S:  # it exposes anywhere between the old slots
             self.losses = self.frames.losses
             self.place(flush=True)
             self.clock.begin_anew()
         self.newest = frame.counts
-        self.heard_s = time.monotonic()
+        self.heard_s, self.arrived_s = time.monotonic(), frame.time_s
         self.clock.push(frame.time_s)
         level = 0.0 if copy else self.outlook.level(now)  # while the frame is in the caches
         self.queue.append(Seen(frame, copy, level))

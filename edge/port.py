@@ -16,6 +16,11 @@ def open_port(port: str, baud: int, timeout_s: float = 0.0) -> Any:
         return serial.Serial(port, baud, timeout=timeout_s, exclusive=True)
     except termios.error as e:  # lost while it was being opened
         raise OSError(*e.args) from None
+    except ValueError as e:  # of a baud rate out of the usual ones: pyserial calls a port that is just lost so, too
+        cause = e.__context__
+        if isinstance(cause, OSError) and cause.errno != errno.EINVAL:
+            raise OSError(cause.errno, cause.strerror) from None
+        raise
     except serial.SerialException as e:
         if e.errno == errno.EAGAIN:  # of the lock
             raise OSError(errno.EBUSY, "in use by another program") from None

@@ -5,7 +5,6 @@ import contextlib
 import dataclasses
 import math
 import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -26,7 +25,7 @@ from edge.record import (
     parse_header,
 )
 from edge.sinks.card import CardSink
-from edge.terminal import Printer
+from edge.spoken import FewLines, Printer
 
 LOG_NAME = "receive.log"
 REMEMBERED_ROWS = 2500  # for telling a row sent twice from a count begun anew; more than the sender's queue holds
@@ -55,25 +54,13 @@ class Notes:
     """Messages to stderr and receive.log, with the time, at most NOTES of them in NOTES_SPAN_S."""
 
     def __init__(self, path: Path):
-        self.path, self._span, self._said, self._held_back = path, 0, 0, 0
-
-    def say(self, text: str) -> None:
-        span = int(time.monotonic() / NOTES_SPAN_S)
-        if span != self._span:
-            if self._held_back:
-                self._write(f"{self._held_back} more messages were held back")
-            self._span, self._said, self._held_back = span, 0, 0
-        if self._said < NOTES:
-            self._write(text)
-        else:
-            self._held_back += 1
-        self._said += 1
+        self.path, self.tell = path, Printer("stderr")
+        self.say = FewLines(self._write, NOTES, NOTES_SPAN_S, "messages were held back")
 
     def _write(self, text: str) -> None:
         line = f"{time.strftime('%Y-%m-%dT%H:%M:%SZ', time.gmtime())} {text}"
-        with contextlib.suppress(OSError):  # a terminal that has gone, or a full disk, is no reason to stop listening
-            print(line, file=sys.stderr, flush=True)
-        with contextlib.suppress(OSError), self.path.open("a", encoding="utf-8", errors="replace") as f:
+        self.tell(line)
+        with contextlib.suppress(OSError), self.path.open("a", encoding="utf-8", errors="replace") as f:  # a full disk is no reason to end
             f.write(line + "\n")
 
 
@@ -90,6 +77,7 @@ class Desk:
         self._unfinished = b""
         self._too_long = False
         self._stop_told = self.listened = False
+        self._given_up = 0  # rows of earlier files that never got there
 
     def _stored_header(self) -> str:
         """The header of the rows stored so far: rows that arrive before the first header are taken to follow it."""
@@ -125,7 +113,7 @@ class Desk:
     @property
     def unwritten(self) -> int:
         """Rows that came and are not on the card: it is full, read-only or away."""
-        return self._card.waiting_rows + self._card.dropped
+        return self._given_up + self._card.waiting_rows + self._card.dropped
 
     def take(self, data: bytes) -> None:
         """Bytes from the line, cut anywhere."""
@@ -201,6 +189,7 @@ class Desk:
     def _begin_file(self, header: str) -> None:
         self.notes.say(f"line {self._line_number} of the link: the sender has other columns; a new file is begun")
         self._card.close()
+        self._given_up = self.unwritten
         self._card = CardSink(self.folder, header=header)
         self._card.open()
 
@@ -309,6 +298,7 @@ def main(port: str, dir: Path, baud: int = 115200, seconds: float | None = None,
             if desk.listened:
                 desk.counts.stored -= desk.unwritten
                 desk.tell(f"{desk.counts}, {desk.unwritten} not written" if desk.unwritten else desk.counts)
+                desk.tell.end()
     return 3 if desk.unwritten else 0
 
 

@@ -270,7 +270,7 @@ def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordF
 
 def _read_lines(lines: Iterable[bytes], found: RecordFile, most: int | None) -> None:
     """Sort complete lines into rows and bad rows; bytes that are not UTF-8 survive for the checksum."""
-    first, header = "", COLUMNS
+    first, header, plain = "", COLUMNS, 0
     for number, raw in enumerate(lines, start=1):
         line = raw.decode("utf-8", "surrogateescape")
         if not line.endswith("\n"):
@@ -285,12 +285,25 @@ def _read_lines(lines: Iterable[bytes], found: RecordFile, most: int | None) -> 
                 if line.startswith(STOP):
                     decode_stop(line)
                 else:
-                    found.rows.append(decode_row(line, header))
-                    if most is not None and len(found.rows) > 2 * most:
-                        last = len(found.rows) - 1
-                        found.rows[:] = [r for i, r in enumerate(found.rows) if (last - i) % 2 == 0 or LASTING & set(r.flags)]
+                    found.rows.append(row := decode_row(line, header))
+                    plain += not LASTING & set(row.flags)
+                    if most is not None and plain > 2 * most:  # of these alone: events stay, however many they are
+                        found.rows[:] = _thinned(found.rows)
+                        plain = (plain + 1) // 2
             except BadRow as e:
                 found.bad.append(BadRow(e.reason, number))
+
+
+def _thinned(rows: list[Row]) -> list[Row]:
+    """Without every second one of those that are no events, the newest of these stays."""
+    kept: list[Row] = []
+    odd = True
+    for row in reversed(rows):
+        lasts = bool(LASTING & set(row.flags))
+        if lasts or odd:
+            kept.append(row)
+        odd = odd if lasts else not odd
+    return kept[::-1]
 
 
 def _read_header(line: str, found: RecordFile) -> tuple[str, ...]:

@@ -20,9 +20,10 @@ from edge.sinks.card import CardSink
 from edge.sinks.events import keep_rig_copy
 from edge.sources.base import FrameSource, LoadSource
 from edge.sources.opening import open_sources
+from edge.spoken import Printer
 from edge.status import StatusPage
 from edge.status_picture import Part
-from edge.terminal import Printer, Progress, Teller, one_line
+from edge.terminal import Progress, Teller, one_line
 
 log = logging.getLogger("bolotip")
 ATTEND_EVERY_S = 0.1
@@ -76,8 +77,9 @@ def ended_by_signals(loop: Loop) -> Iterator[None]:
     try:
         yield
     finally:
-        for s, handler in before.items():
-            signal.signal(s, handler)
+        for s, handler in before.items():  # of the command line's, which would break into its last words, SIGTERM has done its work
+            spent = loop.stop and s == signal.SIGTERM and handler is signal.default_int_handler
+            signal.signal(s, signal.SIG_IGN if spent else handler)
 
 
 class Attendance:
@@ -166,6 +168,7 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
     loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
     rows = counted(loop.totals.seq, "row")
     say(f"{rows} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
+    say.end()
     # a serial link; not of a run that was ended on purpose, whose rows are on the card
     never_there = not loop.stop and any(sink.waiting_rows and not sink.worked for sink in loop.sinks if sink is not loop.card)
     kept = loop.card.path.is_file() and not loop.card.waiting_rows + loop.card.dropped

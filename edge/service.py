@@ -12,6 +12,8 @@ import stat
 import sys
 import time
 
+from edge.spoken import Printer
+
 LEVELS = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 STATUS_EVERY_S = 10.0
 
@@ -59,6 +61,17 @@ class ServiceManager:
             pass
 
 
+class _Handler(logging.Handler):
+    """To stderr, whose reader may pause or be gone."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tell = Printer("stderr")
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.tell(self.format(record))
+
+
 class _ForJournal(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         return f"<{LEVELS.get(record.levelno, 5)}>{super().format(record)}"
@@ -71,7 +84,7 @@ def begin_log() -> None:
 def log_handler() -> logging.Handler:
     """Log lines to stderr: with their level for the journal, which knows the time; with the time into a file;
     without either on a terminal."""
-    handler = logging.StreamHandler(sys.stderr)
+    handler = _Handler()
     if _stderr_is_journal():
         handler.setFormatter(_ForJournal("%(message)s"))
     elif sys.stderr.isatty():

@@ -1,6 +1,5 @@
 """What is said while a command runs: one compact line a fix on a terminal, plain lines in a log, share done and time left."""
 
-import logging
 import math
 import shutil
 import sys
@@ -8,8 +7,8 @@ import time
 from typing import TextIO
 
 from edge.record import Row
+from edge.spoken import has_room
 
-log = logging.getLogger("bolotip")
 HEADING = f"{'row':>4}{'time s':>9}{'cycles':>10}  {'crack mm':>8} {'':7} {'dK MPa√m':>8} {'':7}{'contact':>8}  {'mm/cycle':>9}  flags"
 EVERY_S = 0.25  # between two states of a progress line on a terminal
 LOG_EVERY_S = 60.0  # between two lines of it in a log
@@ -78,25 +77,11 @@ class Progress:
 
     def _write(self, text: str) -> None:
         try:
-            self.stream.write(text)
-            self.stream.flush()
+            if has_room(self.stream):
+                self.stream.write(text)
+                self.stream.flush()
         except OSError:  # a terminal that has gone is no reason to stop working
             self.next_s = math.inf
-
-
-class Printer:
-    """A line to standard output, as long as somebody reads or it has room: neither is a reason to stop working."""
-
-    reader = True
-
-    def __call__(self, line: object) -> None:
-        try:
-            if self.reader:
-                print(line, flush=True)
-        except OSError as e:
-            self.reader = False
-            log.warning("nobody reads the output any more (%s); records go on", e.strerror)
-            sys.stdout = open("/dev/null", "w")  # noqa: SIM115 (what is still in the old one's buffer is not wanted)
 
 
 class Teller:

@@ -73,9 +73,13 @@ class Totals:
             return
         # then the wire was lost; for a memory longer rows tell the frequency, but their count is held
         seen = next((r for r in reversed(rows) if r.load_frequency_hz is not None and "waiting_load" not in r.flags), None)
-        since = itertools.takewhile(lambda r: r is not seen, reversed(rows))
+        if seen is None:
+            return
+        since = list(itertools.takewhile(lambda r: r is not seen, reversed(rows)))[::-1]
         stood = any("paused" in r.flags for r in since) or all("paused" in r.flags for r in rows[-2:])
-        if seen is not None and not stood and -CUT <= (away_s := now_utc_s - utc_of(seen) - CUT) <= OUTAGE_S:
+        ended = any("ended" in a.flags and _elapsed_s(a, b) > STOP_S for a, b in zip([seen, *since], since))  # and begun again in vain
+        away_s = self.counted_s + _elapsed_s(seen, last)  # not by the calendar, which may have been set in between
+        if not stood and not ended and away_s <= OUTAGE_S:
             self.away_s, self.away_hz, self.since = away_s, seen.load_frequency_hz, (last.cycles or 0) - (seen.cycles or 0)
 
     def begin(self, time_s: float) -> None:
@@ -95,6 +99,11 @@ class Totals:
         missed = max(0, round((hz + frequency_hz) / 2 * away_s + CUT - self.since - cycles))
         self.cycles += missed
         return missed > 0
+
+
+def _elapsed_s(before: Row, after: Row) -> float:
+    """Running time from one row to another."""
+    return (after.elapsed_s or 0.0) - (before.elapsed_s or 0.0)
 
 
 def utc_of(row: Row) -> float:

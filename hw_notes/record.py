@@ -13,6 +13,7 @@ import shutil
 import signal
 import sys
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from edge.sources.base import EndOfSource
 from edge.sources.opening import open_sources
 
 LONGEST_S = 86400.0
+SILENT_S = 10.0  # how much longer a camera is waited for
 SPARE = 1.2  # room for a camera that is faster than its nominal rate
 
 
@@ -38,7 +40,7 @@ def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) 
         raise InputError(f"{folder}: has a recording already; name another folder")
     most = int(SPARE * seconds * rig.camera.frame_rate_hz) + 10
     shape = (most, rig.camera.rows, rig.camera.columns)
-    count, start = 0, None
+    count, start, begun_s = 0, None, time.monotonic()
     frames, load = open_sources(rig)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -55,6 +57,8 @@ def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) 
             while count < most and not stop.is_set():
                 frame = frames.read(timeout_s=1.0)
                 if frame is None:
+                    if time.monotonic() - begun_s > seconds + SILENT_S:  # the camera has fallen silent
+                        break
                     continue
                 start = frame.time_s if start is None else start
                 samples.writelines(f"{t:.6f},{p:.6g}\n" for t, p in zip(*load.read(frame.time_s)))
@@ -88,10 +92,10 @@ def as_recording(document: dict[str, dict[str, Any]], home: Path, has_load: bool
         load.pop(key, None)
     load.update({"source": "recording", "path": "load.csv"} if has_load else {"source": "frames"})
     if "profile" in camera:
-        camera["profile"] = str((home / camera["profile"]).resolve())
+        camera["profile"] = str((home / Path(camera["profile"]).expanduser()).resolve())
     lines = []
     for name, keys in document.items():
-        lines += [f"[{name}]", *(f"{k} = {json.dumps(v)}" for k, v in keys.items()), ""]
+        lines += [f"[{name}]", *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in keys.items()), ""]
     return "\n".join(lines)
 
 

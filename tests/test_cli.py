@@ -91,7 +91,7 @@ ENDINGS = [
     (GoneError("/dev/ttyUSB0: gone for 60 s"), 3, "bolotip: /dev/ttyUSB0: gone for 60 s\n"),
     (ModuleNotFoundError("x", name="matplotlib"), 2, "install with: pip install 'bolotip[report]'\n"),
     (KeyboardInterrupt(), 130, "bolotip: stopped\n"),
-    (PermissionError(13, "Permission denied", "/root/x"), 2, "bolotip: /root/x: no permission"),
+    (PermissionError(13, "Permission denied", "/root/x"), 2, "bolotip: /root/x: Permission denied; check its owner"),
 ]
 
 

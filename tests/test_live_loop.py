@@ -316,7 +316,7 @@ RESTARTS = [  # rows before, seconds away, load seen first (Hz), cycles and runn
     ("it stood still, then the wire was out", [last_row(), last_row("paused", hz=None), last_row(hz=None)], 60.0, 7.0, 7000, 1060.0),
     ("a pause that was over", [last_row("paused"), last_row()], 600.0, 7.0, 7000 + 4200, 1600.0),
     ("a load was never seen", [last_row(hz=None)], 100.0, 7.0, 7000, 1100.0),
-    ("the wire was out, its frequency told on", [replace(last_row(), time_utc="2030-03-17T17:46:30Z", cycles=6900),
+    ("the wire was out, its frequency told on", [replace(last_row(), time_utc="2030-03-17T17:46:30Z", elapsed_s=990.0, cycles=6900),
      last_row("waiting_load")], 100.0, 7.0, 6900 + 770, 1100.0),
 ]
 

@@ -19,6 +19,7 @@ RANKS = {
     "calibration.gray_png": 0.0,
     "edge.materials": 0.0,
     "edge.flags": 0.0,
+    "edge.spoken": 0.0,
     "edge.sources": 0.0,
     "edge.sinks": 0.0,
     "calibration.profile": 0.1,

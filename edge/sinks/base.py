@@ -7,6 +7,7 @@ from abc import ABC, abstractmethod
 from typing import Self
 
 from edge.record import Row, encode_row
+from edge.spoken import LINES, LINES_SPAN_S, FewLines
 
 log = logging.getLogger(__name__)
 FIRST_WAIT_S = 0.5  # before the medium is tried again; doubles up to the longest wait
@@ -25,6 +26,7 @@ class Sink(ABC):
     def __init__(self, name: str, queue_rows: int = 2000, longest_wait_s: float = 30.0):
         self.name, self.queue_rows, self.longest_wait_s = name, queue_rows, longest_wait_s
         self.dropped = 0
+        self.say = FewLines(lambda text: log.warning("%s: %s", name, text), LINES, LINES_SPAN_S, "lines of the same kind")
         self.fault: OSError | None = None
         self._queue: collections.deque[str] = collections.deque()
         self._connected = False
@@ -82,12 +84,12 @@ class Sink(ABC):
             return
         self._wait_s = self._first_wait_s
         if self.fault is not None:
-            log.warning("%s: works again", self.name)
+            self.say("works again")
             self.fault = None
 
     def _let_go(self, fault: OSError) -> None:
         if self.fault is None and (self.worked or not isinstance(fault, self.refused)):  # one line a loss, none a vain attempt
-            log.warning("%s: %s; rows wait in memory", self.name, fault.strerror or fault)
+            self.say(f"{fault.strerror or fault}; rows wait in memory")
         self.fault = fault
         self._disconnect()
         self._connected = False

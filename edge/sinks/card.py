@@ -138,7 +138,7 @@ class CardSink(Sink):
                 log.warning("%s: cannot be resumed: last row: %s", self.path, e.reason)
 
     def _connect(self) -> None:
-        self._see_that_it_is_mounted()
+        self.see_that_it_is_mounted()
         self.folder.mkdir(parents=True, exist_ok=True)
         self._fd = self._open_locked()
         if os.fstat(self._fd).st_size == self._end > 0:
@@ -155,7 +155,7 @@ class CardSink(Sink):
         if self._queue and found.last == self._queue[0]:
             self._queue.popleft()  # it had reached the card although the sync failed
 
-    def _see_that_it_is_mounted(self) -> None:
+    def see_that_it_is_mounted(self) -> None:
         """A card that is gone leaves an empty folder on the system's own disk: the rows are not for that one."""
         place = next(p for p in (self.folder, *self.folder.absolute().parents) if p.exists())
         device = place.stat().st_dev

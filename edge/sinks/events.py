@@ -4,6 +4,7 @@ import contextlib
 import errno
 import logging
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 from calibration.files import still_there, sync_folder
@@ -11,6 +12,7 @@ from edge.sinks.base import Sink
 
 log = logging.getLogger(__name__)
 EVENTS_NAME = "events.csv"
+LONGEST_LINE = 4096  # bytes, and more than any
 EVENTS_HEADER = "kind,cycles,elapsed_s,peak_kN,valley_kN"
 RIG_NAME = "rig.toml"
 
@@ -21,10 +23,11 @@ class EventFile(Sink):
     A line torn by a power cut is taken off. While the card is full, read-only or away, lines wait in memory.
     """
 
-    def __init__(self, folder: Path):
+    def __init__(self, folder: Path, mounted: Callable[[], None] = lambda: None):
+        """mounted: OSError where the card of `folder` is away."""
         super().__init__(f"events {folder}", queue_rows=1000)
         self.path = Path(folder) / EVENTS_NAME
-        self._fd = -1
+        self.mounted, self._fd = mounted, -1
 
     def open(self) -> None:
         """Nothing to do before the first line."""
@@ -33,13 +36,15 @@ class EventFile(Sink):
         self.write_line(f"{kind},{cycles},{elapsed_s:.2f},{peak_kN:.5g},{valley_kN:.5g}")
 
     def _connect(self) -> None:
+        self.mounted()
         self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
-        written = os.pread(self._fd, os.fstat(self._fd).st_size, 0)
-        whole = written.rfind(b"\n") + 1
-        if whole < len(written):
-            log.warning("%s: last line was torn and is taken off: %r", self.path, written[whole:][:60])
-            os.ftruncate(self._fd, whole)
-        if not whole:
+        size = os.fstat(self._fd).st_size
+        end = os.pread(self._fd, LONGEST_LINE, max(0, size - LONGEST_LINE))
+        torn = len(end) - (end.rfind(b"\n") + 1)
+        if torn:
+            log.warning("%s: last line was torn and is taken off: %r", self.path, end[-torn:][:60])
+            os.ftruncate(self._fd, size - torn)
+        if size == torn:
             self._append(EVENTS_HEADER)
             sync_folder(self.path.parent)
 
@@ -55,6 +60,13 @@ class EventFile(Sink):
             with contextlib.suppress(OSError):
                 os.ftruncate(self._fd, before)
             raise
+
+    def pump(self) -> None:
+        """Events are rare: between them the file is closed, so that a card can be unmounted."""
+        super().pump()
+        if self._connected and not self._queue:
+            self._disconnect()
+            self._connected = False
 
     def _send(self, line: str) -> bool:
         self._append(line)

@@ -1,6 +1,7 @@
 """Rows to a serial line, for a desk that listens with `bolotip receive`."""
 
 import contextlib
+import errno
 import os
 import time
 from typing import Any
@@ -14,12 +15,18 @@ HEADER_EVERY_ROWS = 50  # a listener who comes late learns the columns after thi
 LAST_WORDS_S = 1.0  # how long `close` waits for a slow line
 
 
+class BadRate(OSError):
+    """A baud rate that the port cannot do."""
+
+
 class WireSink(Sink):
     """Rows to the serial port `port`, the header row at each connection and again after every 50 rows.
 
     Nothing here waits for the line: what the port's buffer does not take stays in the queue. When the port is lost, the
     row on its way is sent again whole; rows already in the port's buffer may be gone, and the far end sees the gap.
     """
+
+    refused = (BadRate,)
 
     def __init__(self, port: str, baud: int = 115200, queue_rows: int = 2000, longest_wait_s: float = 30.0):
         super().__init__(f"serial link {port}", queue_rows, longest_wait_s)
@@ -31,13 +38,15 @@ class WireSink(Sink):
 
     def open(self) -> None:
         """InputError: a port that can never work. A port that is missing now is a state: it may be plugged in later."""
-        try:
-            self.pump()
-        except ValueError as e:  # a baud rate that the port cannot do
-            raise InputError(f"{self.port}: baud {self.baud} cannot be set ({e}); usual is 115200") from None
+        self.pump()
+        if isinstance(self.fault, BadRate):
+            raise InputError(f"{self.port}: baud {self.baud} cannot be set ({self.fault.strerror}); usual is 115200")
 
     def _connect(self) -> None:
-        self._serial = open_port(self.port, self.baud)
+        try:
+            self._serial = open_port(self.port, self.baud)
+        except ValueError as e:
+            raise BadRate(errno.EINVAL, str(e)) from None
         self._unsent = b"\n"  # ends whatever half row an earlier connection left on the line
         self._on_its_way = None
         self._rows_since_header = HEADER_EVERY_ROWS

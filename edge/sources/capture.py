@@ -15,10 +15,10 @@ from typing import Generic, TypeVar
 
 from calibration.door import InputError
 from edge.sources.base import Frame, FrameSource
+from edge.spoken import LINES, LINES_SPAN_S, FewLines
 
 log = logging.getLogger(__name__)
 FIRST_WAIT_S = 0.5  # before a lost device is tried again; doubles up to LONGEST_WAIT_S
-LINES, LINES_SPAN_S = 20, 600.0  # as many log lines in so long: below 1 MB a day
 LONGEST_WAIT_S = 10.0
 SILENT_S = 5.0  # without anything usable for this long: state "waiting"
 FIRST_FRAMES_S = 8.0  # how long the start waits for images to judge
@@ -75,7 +75,7 @@ class Capture(Generic[Item]):
         self._connected = False
         self._wait_s = FIRST_WAIT_S
         self._said: set[str] = set()  # kinds of fault logged since it last worked
-        self._span, self._lines, self._held_back = -1.0, 0, 0  # log lines of these ten minutes, and those not written
+        self.say = FewLines(lambda text: log.warning("%s: %s", device.name, text), LINES, LINES_SPAN_S, "lines of the same kind")
         self._crash: BaseException | None = None
         self._heard_s = self._opened_s = time.monotonic()
 
@@ -210,19 +210,6 @@ class Capture(Generic[Item]):
             self.say("works again")
             self.fault = None
             self._said.clear()
-
-    def say(self, text: str) -> None:
-        """A loose plug comes and goes every second: so many lines in ten minutes, the others as a number."""
-        span = time.monotonic() // LINES_SPAN_S
-        if span != self._span:
-            if self._held_back:
-                log.warning("%s: %d more lines of the same kind", self.device.name, self._held_back)
-            self._span, self._lines, self._held_back = span, 0, 0
-        self._lines += 1
-        if self._lines > LINES:
-            self._held_back += 1
-            return
-        log.warning("%s: %s", self.device.name, text)
 
 
 class CapturedFrames(FrameSource):

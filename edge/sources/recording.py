@@ -157,7 +157,8 @@ class CsvColumns:
     """Chunks of a CSV with a header row and `names` as columns: yields float arrays (rows, len(names)) out of some `chunk`
     characters each.
 
-    A torn last row (no newline, as after a power cut) is left out; any other bad row is an InputError naming it.
+    A last row without a newline counts where it has all its cells and ends in a number, else it was torn, as by a power cut, and
+    is left out; any other bad row is an InputError naming it.
     """
 
     def __init__(self, path: Path, names: tuple[str, ...], chunk: int = CHUNK):
