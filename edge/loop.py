@@ -315,7 +315,7 @@ class Loop:
         row.seq, row.lost, row.repeated = self.totals.seq, self.lost, self.repeated
         now = (self.calendar.was_set(), self.card.state == "waiting", self.outlook.wanders(self.rig.lockin.memory_s))
         self.events.update(word for word, so in zip(("clock_step", "card_full", "phase_wanders"), now, strict=True) if so)
-        row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events)]))
+        row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events - {"no_load"})]))  # of a row without load it is in the fix
         row.flags += tuple(self.growth.follow(row))
         if (request := self.stop_at.see(row)) is not None:
             row.flags += ("stop_request",)

@@ -287,6 +287,22 @@ def test_a_calendar_set_by_hours_moves_the_label_only(tmp_path, monkeypatch):
     assert at[4] - at[3] == pytest.approx(5 * 3600 + 5, abs=1.1) and at[7] - at[6] == pytest.approx(-7 * 3600 + 5, abs=1.1)
 
 
+@pytest.mark.parametrize("busy", [False, True], ids=["at once", "after a fix"])
+def test_a_camera_that_was_lost_for_a_moment_is_on_a_new_grid_however_late_its_frames_are_looked_at(tmp_path, monkeypatch, busy):
+    """Lost for less than a second and back half a period off the old grid."""
+    trial, anew = Trial(tmp_path, monkeypatch), []
+    loop, period_s = trial.loop, 0.1
+    monkeypatch.setattr(loop.clock, "begin_anew", lambda: anew.append(trial.now.s))
+    images = iter(np.random.default_rng(0).integers(0, 60000, (100, *loop.lockin.shape), dtype=np.uint16))
+    arrivals = [*np.arange(0, 5, period_s), *np.arange(5.75, 7, period_s)]
+    trial.now.s = 20.0 if busy else 0.0
+    for number, arrival_s in enumerate(arrivals):
+        trial.now.s = max(trial.now.s, arrival_s)
+        monkeypatch.setattr(type(loop.frames), "losses", int(arrival_s > 5.5), raising=False)
+        loop.take(Frame(number, arrival_s, next(images)))
+    assert len(anew) == 1
+
+
 def test_a_run_that_is_ended_says_so_in_its_last_row(tmp_path, monkeypatch):
     trial = Trial(tmp_path, monkeypatch).run(12.0)
     assert ["ended" in r.flags for r in trial.rows] == [False] * (len(trial.rows) - 1) + [True]
@@ -318,6 +334,12 @@ RESTARTS = [  # rows before, seconds away, load seen first (Hz), cycles and runn
     ("a load was never seen", [last_row(hz=None)], 100.0, 7.0, 7000, 1100.0),
     ("the wire was out, its frequency told on", [replace(last_row(), time_utc="2030-03-17T17:46:30Z", elapsed_s=990.0, cycles=6900),
      last_row("waiting_load")], 100.0, 7.0, 6900 + 770, 1100.0),
+    ("ended on purpose, begun anew next day without its wire, power cut", [
+        replace(last_row("ended"), elapsed_s=900.0 - 86400.0), replace(last_row(hz=None), elapsed_s=900.0), last_row(hz=None),
+    ], 60.0, 7.0, 7000, 1060.0),
+    ("the wire was out and the calendar set by days meanwhile", [
+        replace(last_row(), time_utc="2030-03-14T17:46:30Z", elapsed_s=990.0, cycles=6930), last_row("clock_step", hz=None),
+    ], 60.0, 7.0, 6930 + 490, 1060.0),
 ]
 
 
@@ -436,6 +458,7 @@ def test_the_whole_program_on_two_serial_wires_one_of_them_pulled_out(tmp_path, 
     stored = read_records(out)
     assert stored.bad == [] and stored.torn is None and "ended" in stored.rows[-1].flags
     truth = live.bench.truth(1.0)
+    assert not any("no_load" in r.flags for r in stored.rows if r.crack_mm is not None)
     fixes = [r for r in stored.rows if r.crack_mm is not None and "settling" not in r.flags]
     for row in fixes:
         assert abs(row.crack_mm - truth.crack_mm) < 4 * row.crack_sd_mm

@@ -2,6 +2,7 @@
 
 import csv
 import os
+import subprocess
 
 import numpy as np
 import pytest
@@ -9,10 +10,11 @@ from links import Cable
 from test_sinks import mounted
 
 from edge.growth_points import Event, read_events, refined
-from edge.record import decode_stop, read_records
+from edge.record import Row, decode_stop, read_records
 from edge.rig import load_rig
 from edge.run import run_sources
 from edge.sinks import base
+from edge.sinks.card import CardSink
 from edge.sinks.events import EventFile, keep_rig_copy
 from edge.sources.base import LoadSource
 from edge.sources.simulated import bench_from_rig
@@ -201,6 +203,25 @@ def test_events_go_on_in_the_file_that_an_editor_put_in_its_place(tmp_path):
     file.write_event("overload", 200, 2.0, 15.0, 1.0)
     file.close()
     assert [e.cycles for e in read_events(tmp_path / "events.csv")] == [100, 150, 200]
+
+
+def test_events_wait_with_the_records_while_the_card_is_out_and_do_not_hold_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(base, "FIRST_WAIT_S", 0.0)
+    image, place = tmp_path / "card.img", tmp_path / "card"
+    image.write_bytes(b"\0" * 2_000_000)
+    subprocess.run(["mkfs.ext4", "-q", "-F", str(image)], check=True)
+    with mounted(place, "-o", "loop", str(image)), CardSink(place) as card:
+        events = EventFile(place, card.see_that_it_is_mounted)
+        card.write_row(Row(0))
+        events.write_event("overload", 1, 1.0, 5.0, 1.0)
+        card._disconnect()
+        card._connected = False
+        subprocess.run(["umount", str(place)], check=True)  # possible: no file is held open
+        events.write_event("overload", 2, 2.0, 5.0, 1.0)
+        assert events.waiting_rows == 1 and not list(place.iterdir())
+        subprocess.run(["mount", "-o", "loop", str(image), str(place)], check=True)
+        events.pump()
+        assert [e.cycles for e in read_events(place / "events.csv")] == [1, 2]
 
 
 def test_the_copy_of_the_rig_file_is_made_when_the_card_has_room_again(rig, tmp_path, monkeypatch):

@@ -284,6 +284,17 @@ def test_rows_that_never_reached_the_card_are_told_and_no_success(tmp_path, cabl
     assert f"{on_card} rows stored" in (said := capsys.readouterr().out) and said.endswith(f", {20 - on_card} not written\n")
 
 
+def test_rows_that_wait_for_room_when_the_sender_changes_its_columns_are_not_told_as_stored(tmp_path):
+    body = encode_row(invented_row(20)).rpartition(",")[0] + ",44"
+    wide = HEADER.replace(b",crc32", b",humidity,crc32") + f"{body},{crc32_text(body.encode())}\n".encode()
+    with mounted(tmp_path / "card", "-t", "tmpfs", "-o", "size=4k", "tmpfs") as folder, receive.Desk(folder) as desk:
+        desk.take(HEADER + rows(*range(20)))
+        waiting = desk.unwritten
+        assert waiting > 0
+        desk.take(wide)
+        assert desk.unwritten >= waiting + 1
+
+
 def test_a_receiver_killed_in_mid_row_goes_on_where_it_was(tmp_path, cable, start):
     first = start(cable.port, tmp_path / "desk", listening=tmp_path / "desk")
     cable.write(HEADER + rows(0, 1) + row_bytes(2)[:100])

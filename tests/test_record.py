@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from links import invented_row
 
 from calibration.door import InputError
+from edge import record
 from edge.flags import FLAGS
 from edge.record import (
     COLUMNS,
@@ -311,3 +312,14 @@ def test_a_long_file_is_read_thinned_with_events_and_the_last_row(tmp_path):
 
 def test_the_flag_of_a_stop_request_does_not_say_that_it_was_sent():
     assert "went out" not in FLAGS["stop_request"] and "as soon as that works" in FLAGS["stop_request"]
+
+
+def test_rows_that_tell_of_events_are_kept_however_many_and_cost_no_more_than_others(tmp_path, monkeypatch):
+    thinned = []
+    thin = record._thinned
+    monkeypatch.setattr(record, "_thinned", lambda rows: thinned.append(len(rows)) or thin(rows))
+    lines = [encode_row(Row(seq=n, flags=("overload",) * (n % 2))) for n in range(600)]
+    (tmp_path / "records.csv").write_text("\n".join([header_line(), *lines]) + "\n")
+    rows = read_records(tmp_path, most=50).rows
+    assert [r.seq for r in rows if r.flags] == list(range(1, 600, 2)) and rows[-2].seq == 598
+    assert 50 <= sum(not r.flags for r in rows) <= 100 and 0 < len(thinned) < 8

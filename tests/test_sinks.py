@@ -2,6 +2,7 @@
 
 import contextlib
 import errno
+import fcntl
 import logging
 import os
 import random
@@ -19,6 +20,7 @@ from calibration.door import InputError
 from edge.record import COLUMNS, crc32_text, decode_row, encode_row, header_line, read_records
 from edge.sinks.card import CardSink, thin_maps
 from edge.sinks.wire import WireSink
+from edge.spoken import LINES
 
 ROOT = Path(__file__).parents[1]
 KILLS = int(os.environ.get("BOLOTIP_KILLS", "20"))  # the long run takes 500
@@ -559,3 +561,32 @@ def test_a_records_file_with_the_line_ends_of_another_system_is_gone_on_with(tmp
         assert again.resume is not None and again.resume.seq == 2
         again.write_row(invented_row(3))
     assert [r.seq for r in read_records(again.path).rows] == [0, 1, 2, 3]
+
+
+def test_a_port_that_is_lost_while_it_is_opened_is_waited_for_at_any_baud_rate(tmp_path, monkeypatch):
+    """An unusual rate is set by a request of its own; what pyserial says where that fails is no OSError."""
+    cable, real = Cable(tmp_path / "port"), fcntl.ioctl
+    with WireSink(str(cable.port), 250_000, longest_wait_s=0.0) as wire:
+        wire.write_row(invented_row(0))
+        wire._let_go(OSError(errno.EIO, "unplugged"))
+
+        def hung_up(fd, request, *more):
+            if request in (0x802C542A, 0x402C542B):  # TCGETS2, TCSETS2
+                raise OSError(errno.EIO, "Input/output error")
+            return real(fd, request, *more)
+
+        with monkeypatch.context() as lost:
+            lost.setattr(fcntl, "ioctl", hung_up)
+            wire.write_row(invented_row(1))
+        assert wire.state == "waiting" and wire.fault.errno == errno.EIO
+        wire.pump()
+        assert wire.state == "ok" and cable.read_to(1)
+
+
+def test_a_plug_that_comes_and_goes_does_not_fill_the_log(tmp_path, caplog):
+    cable = Cable(tmp_path / "port")
+    with WireSink(str(cable.port), longest_wait_s=0.0) as wire:
+        for _ in range(100):
+            wire._let_go(OSError(errno.EIO, "unplugged"))
+            wire.pump()
+    assert len(caplog.records) <= LINES
