@@ -30,7 +30,7 @@ from edge.memory import give_back
 from edge.misplaced import Outlook
 from edge.phase import LoadPhase, LoadState
 from edge.rate import GrowthWatch, StopAt
-from edge.record import Row, read_records
+from edge.record import Row
 from edge.rig import Rig
 from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
@@ -102,7 +102,7 @@ class Loop:
         self.used = self.lost = self.repeated = self.cycles = 0  # cycles of this run, as told in the last row
         self.calendar = Calendar()
         self.heard_s = self.unheard_s = time.monotonic()  # when the last frame came, and when last none did
-        rows = (read_records(card.path, MOST_RECALLED).rows or [card.resume]) if card.resume else []
+        rows = card.recalled(MOST_RECALLED)
         self.totals = Totals(rows, frames.live)
         if rows:
             self.events.add("resumed")

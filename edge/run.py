@@ -12,7 +12,7 @@ from calibration.door import counted
 from calibration.profile import load_profile, warnings
 from edge import plausible
 from edge.loop import MOST_RECALLED, Loop
-from edge.record import Row, read_records
+from edge.record import Row
 from edge.rig import Rig, load_rig
 from edge.service import ServiceManager, begin_log
 from edge.sinks.base import Sink
@@ -95,8 +95,7 @@ class Attendance:
         self.page: StatusPage | None = None
         if status is not None:
             self.page = StatusPage(status, "/".join(loop.rig.path.resolve().parts[-2:]), loop.calendar.label)
-            if loop.card.resume is not None:
-                self.page.recall(read_records(loop.card.path, MOST_RECALLED).rows)
+            self.page.recall(loop.card.recalled(MOST_RECALLED))
 
     def see(self, row: Row) -> None:
         """A row was written."""

@@ -64,6 +64,15 @@ def test_rows_are_on_the_card_and_synced_when_write_row_returns(tmp_path, monkey
     assert seqs(card.folder) == [0, 1, 2]
 
 
+def test_a_restart_knows_the_last_row_even_where_the_rows_cannot_be_read_again(tmp_path):
+    fill(tmp_path, range(4))
+    with CardSink(tmp_path) as card:
+        assert [r.seq for r in card.recalled(100)] == [0, 1, 2, 3]
+        (tmp_path / "records.csv").write_bytes(b"\0" * 100)
+        assert [r.seq for r in card.recalled(100)] == [3]
+    assert CardSink(tmp_path / "new").recalled(100) == []
+
+
 def test_a_restart_resumes_from_the_last_row_and_rewrites_nothing(tmp_path):
     fill(tmp_path, range(4))
     before = (tmp_path / "records.csv").read_bytes()

@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.door import InputError
 from calibration.files import still_there, sync_folder
-from edge.record import COLUMNS, FILE_NAME, BadRow, Row, check_line, decode_row, header_line, understand_header
+from edge.record import (
+    COLUMNS,
+    FILE_NAME,
+    BadRow,
+    Row,
+    check_line,
+    decode_row,
+    header_line,
+    read_records,
+    understand_header,
+)
 from edge.sinks.base import Sink
 
 if TYPE_CHECKING:
@@ -137,6 +147,15 @@ class CardSink(Sink):
                     ) from None
                 log.warning("%s: cannot be resumed: last row: %s", self.path, e.reason)
 
+    def recalled(self, most: int) -> list[Row]:
+        """Rows of the run that is resumed, as `read_records` thins them; the last one at least, however damaged the card is."""
+        if self.resume is None:
+            return []
+        with contextlib.suppress(OSError, InputError):
+            if rows := read_records(self.path, most).rows:
+                return rows
+        return [self.resume]
+
     def _connect(self) -> None:
         self.see_that_it_is_mounted()
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -183,7 +202,7 @@ class CardSink(Sink):
             number += 1
         os.rename(self.path, kept)
         log.warning("%s: has another header row; kept as %s, a new file is begun", self.path, kept.name)
-        os.close(self._fd)
+        self._disconnect()
         self._fd = self._open_locked()
 
     def _set_tail_aside(self, found: Survey) -> None:
