@@ -60,7 +60,7 @@ class Printer:
             while self.reader and self.waiting and has_room(to := getattr(sys, self.stream)):
                 print(self.waiting.popleft(), file=to, flush=True)
         except OSError as e:
-            self.reader = False
+            self.reader = self.stream == "stderr" and e.errno == errno.ENOSPC  # a log on a full disk: there may be room again
             if self.stream == "stdout":
                 log.warning("nobody reads the output any more (%s); records go on", e.strerror)
                 sys.stdout = open("/dev/null", "w")  # noqa: SIM115 (what is still in the old one's buffer is not wanted)

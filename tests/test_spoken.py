@@ -1,5 +1,6 @@
 """What a command says to readers who pause, are gone, or were never there."""
 
+import contextlib
 import io
 import os
 import subprocess
@@ -77,3 +78,16 @@ def test_of_more_lines_than_a_log_should_have_the_number_is_told(monkeypatch):
     for now_s[0] in range(0, 130, 10):
         say(f"at {now_s[0]} s")
     assert said == ["at 0 s", "at 10 s", "at 20 s", "3 more of them", "at 60 s", "at 70 s", "at 80 s", "3 more of them", "at 120 s"]
+
+
+def test_a_log_on_a_full_disk_goes_on_when_there_is_room_again(tmp_path, monkeypatch):
+    printer = spoken.Printer("stderr")
+    full = open("/dev/full", "w")
+    monkeypatch.setattr(sys, "stderr", full)
+    printer("lost")
+    with contextlib.suppress(OSError):  # it tries once more
+        full.close()
+    with open(tmp_path / "log", "w") as log:
+        monkeypatch.setattr(sys, "stderr", log)
+        printer("kept")
+    assert (tmp_path / "log").read_text() == "kept\n"
