@@ -20,6 +20,7 @@ FAINT = 3.0  # of a gradient that an edge goes on with from where it is clear (t
 LEAST_EDGE_PX = 40
 HIDDEN = 0.7  # of what tells a direction: so much of it fixed pattern, and no motion is seen that way
 UNSURE = 0.5  # of a pixel's deviation: as much of a moving edge in each pixel is no noise where a strip averages many
+RIDGE = 1e-12  # where few pixels can be used
 MOST_DEGREE = 3  # of the polynomial that the mean temperature of a specimen is taken for
 STEP_SD = 0.1  # of a step: the fixed pattern in the image's gradient, and coarse edges, make it too small or too large
 STEP_PX = 0.3  # slip after which the reference image is renewed, so that differences stay small
@@ -150,18 +151,21 @@ def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.
 def soft_field(mean_K: np.ndarray, use: np.ndarray) -> np.ndarray:
     """Polynomial (rows, columns) of mean_K where `use`, of the degree from 0 to MOST_DEGREE that the Bayesian information
     criterion takes (Schwarz, Annals of Statistics 6, 1978): the fixed pattern alone would bend one of a given degree."""
-    rows, columns = np.indices(mean_K.shape)
-    v, u = rows / mean_K.shape[0] - 0.5, columns / mean_K.shape[1] - 0.5
-    powers = [(i, degree - i) for degree in range(MOST_DEGREE + 1) for i in range(degree + 1)]
-    q, r = np.linalg.qr(np.stack([u[use] ** i * v[use] ** j for i, j in powers], 1))
-    level = float(np.median(mean_K[use]))
-    b = q.T @ (mean_K[use] - level)
-    n = np.count_nonzero(use)
-    terms = [(degree + 1) * (degree + 2) // 2 for degree in range(MOST_DEGREE + 1)]
-    left = float(np.sum((mean_K[use] - level) ** 2)) - np.array([float(b[:p] @ b[:p]) for p in terms])
-    p = terms[int(np.argmin(n * np.log(np.maximum(left, 1e-12)) + np.array(terms) * np.log(n)))]
-    c = np.linalg.lstsq(r[:p, :p], b[:p], rcond=None)[0]
-    return np.asarray(level + sum(a * u**i * v**j for a, (i, j) in zip(c, powers[:p], strict=True)))
+    v, u = ((np.arange(n) / n - 0.5)[:, None] ** np.arange(2 * MOST_DEGREE + 1) for n in mean_K.shape)
+    powers = np.array([(i, degree - i) for degree in range(MOST_DEGREE + 1) for i in range(degree + 1)])
+    n, level = np.count_nonzero(use), float(np.median(mean_K[use]))
+    above = np.where(use, mean_K - level, 0.0)
+    both = powers[:, None] + powers
+    # sums over all pixels go by rows and columns, as the terms are products
+    gram = (v.T @ (use @ u))[both[..., 1], both[..., 0]] + RIDGE * n * np.eye(len(powers))
+    lower = np.linalg.cholesky(gram)  # of nested polynomials: that of each degree is a part of it
+    b = np.linalg.solve(lower, (v.T @ (above @ u))[powers[:, 1], powers[:, 0]])
+    terms = np.array([(degree + 1) * (degree + 2) // 2 for degree in range(MOST_DEGREE + 1)])
+    left = float(np.sum(above**2)) - np.cumsum(b**2)[terms - 1]
+    p = int(terms[np.argmin(n * np.log(np.maximum(left, 1e-12)) + terms * np.log(n))])
+    table = np.zeros((2 * MOST_DEGREE + 1,) * 2)
+    table[powers[:p, 1], powers[:p, 0]] = np.linalg.solve(lower[:p, :p].T, b[:p])
+    return np.asarray(level + v @ table @ u.T)
 
 
 class Slip:
