@@ -11,7 +11,7 @@ import numpy as np
 
 from edge import surroundings
 from edge.maps import Maps, Marks, Tip, component_noise_K, crack_coordinates, fitted_range, measured_range, phase_deg
-from edge.pictures import BLUE, DPI, RED, STYLE, new_figure, png
+from edge.pictures import CONTACT_END, DPI, REVERSAL, STYLE, new_figure, png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 WIDE_PX, CLOSE_PX = 480, 400   # wanted width of the whole map and of one around the tip, in picture pixels
 LEFT, RIGHT, BOTTOM, TOP = 74, 126, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
 PLAIN_PX = 392
+BAR_DASHES = {"-": "-", "--": (0, (1.6, 1.0))}   # short ones: a bar has room for few
 FINER = 3                      # fitted isopachics are drawn on a grid this much finer than the pixels
 
 
@@ -127,10 +128,10 @@ def _draw_tip(axes: Axes, maps: Maps, marks: Marks | None = None) -> None:
         axes.text(0.5, 0.97, "no tip in this fix", transform=axes.transAxes, ha="center", va="top", fontsize=9,
                   path_effects=_halo(2.5))
         return
-    for mm, colour in ((marks.contact_end_mm, BLUE), (marks.reversal_mm, RED)) if marks else ():
+    for mm, (colour, style) in ((marks.contact_end_mm, CONTACT_END), (marks.reversal_mm, REVERSAL)) if marks else ():
         if mm is not None:
             bar = mm+0.09j*tip.outer_mm*np.array([-1, 1])
-            axes.plot(*_place(maps, tip, bar), color=colour, lw=1.8, path_effects=_halo(3.4))
+            axes.plot(*_place(maps, tip, bar), color=colour, ls=BAR_DASHES[style], lw=1.8, path_effects=_halo(3.4))
     axes.plot(tip.col_px, tip.row_px, "+", color="black", ms=12, mew=1.5, path_effects=_halo(3.4))
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 INTERVAL = 1.96  # deviations on either side: 95 % of a normal distribution
 BLUE, ORANGE, GREEN, RED, GREY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b7075"
+CONTACT_END, REVERSAL = (BLUE, "-"), (RED, "--")  # on maps and along the crack line: colour and dashes, for gray print
 LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (ORANGE, "D"))
 POINT_SHARE = 0.02  # of the height of a panel, one point of it (3 of 154 typographic points)
 DPI = 130

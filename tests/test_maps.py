@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from invented_folder import HALF_ANGLE_DEG, INNER_MM, MM_PER_PX, NOISE_K, OUTER_MM, westergaard, write_maps
 
-from edge import map_pictures, pictures, report
+from edge import map_pictures, pictures, profile_pictures, report
 from edge import maps as maps_file
 from edge.record import Row
 
@@ -104,6 +104,32 @@ def test_contours_reach_the_edges_of_a_slope_without_opencv(monkeypatch):
     values = np.tile(np.arange(20.0), (20, 1))
     off = np.abs(map_pictures.smoothed(values)-values)
     assert off.max() < 0.6 and off[:, 5:-5].max() < 1e-9
+
+
+@pytest.fixture
+def figures(monkeypatch):
+    """The figures of a report's pictures, instead of their PNGs."""
+    drawn = []
+    for module in (map_pictures, profile_pictures):
+        monkeypatch.setattr(module, "png", lambda figure: drawn.append(figure) or b"")
+    return drawn
+
+
+MARKS = maps_file.Marks(-1.5, 0.2)
+
+
+def test_the_places_along_the_crack_line_are_told_apart_without_colour(tmp_path, figures):
+    profile_pictures.along_picture(maps_file.read_maps(write_maps(tmp_path, 3, 12.0)), MARKS)
+    for axes in figures[0].axes:
+        upright = [line for line in axes.lines if len(set(line.get_xdata())) == 1 and line.get_linestyle() != "None"]
+        assert sorted(line.get_linestyle() for line in upright) == ["-", "--", ":"]
+
+
+def test_the_bars_on_the_map_are_told_apart_without_colour(tmp_path, figures):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    map_pictures.second_amplitude_picture(maps, map_pictures.common_scales([maps]), MARKS)
+    by_colour = {line.get_color(): line.get_linestyle() for line in figures[0].axes[0].lines}
+    assert by_colour[pictures.BLUE] == "-" and by_colour[pictures.RED] == "--"
 
 
 def test_bars_span_95_percent_and_stay_in_view():
