@@ -1,6 +1,7 @@
 """Figures of the report drawn from one maps file: stress sum with isopachics, misfit, second harmonic.
 
-Even colour scales: cividis for amounts, twilight for phase, which is cyclic; red and blue about white (zero) for the misfit.
+Even colour scales: cividis for amounts, twilight for phase, which is cyclic, dark at 0 and light half a turn away;
+red and blue about white (zero) for the misfit.
 """
 from __future__ import annotations
 
@@ -10,7 +11,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from edge import surroundings
-from edge.maps import Maps, Marks, Tip, component_noise_K, crack_coordinates, fitted_range, measured_range, phase_deg
+from edge.maps import (
+    Maps,
+    Marks,
+    Tip,
+    component_noise_K,
+    contact_phase_deg,
+    crack_coordinates,
+    fitted_range,
+    measured_range,
+    phase_deg,
+)
 from edge.pictures import CONTACT_END, DPI, REVERSAL, STYLE, new_figure, png
 
 if TYPE_CHECKING:
@@ -224,14 +235,20 @@ def second_amplitude_picture(maps: Maps, scales: Scales, marks: Marks) -> bytes 
 
 
 def second_phase_picture(maps: Maps, marks: Marks) -> bytes | None:
-    """2f phase in degrees, hatched where the amplitude is too near the noise; None where 2f was not measured."""
+    """2f phase in degrees, hatched where the amplitude is too near the noise; None where 2f was not measured. Where contact was
+    found, its phase is taken off: contact is dark and what is opposite light, in gray print too. Without it, as measured."""
     import matplotlib
     if maps.h2 is None:
         return None
     with matplotlib.rc_context(STYLE):
         figure, axes, bar = _map_axes(maps, close=True)
+        axes.patch.set(facecolor="#aeb4b9", edgecolor="#c6cbcf")   # darker than the light end of the colours
         values = phase_deg(maps.h2, maps.mask, component_noise_K(maps.h2, maps.mask))
-        _shade(axes, bar, values, "2f phase (\u00b0)", ("twilight", 128), (-180.0, 180.0))
+        label, contact = "2f phase as measured (\u00b0)", contact_phase_deg(maps, marks)
+        if contact is not None:
+            label = f"2f phase less contact's {contact:.0f}\u00b0 (\u00b0)".replace("-", "\u2212")
+            values = (values-contact+180) % 360-180
+        _shade(axes, bar, values, label, ("twilight", 128), (-180.0, 180.0))
         bar.set_yticks([-180, -90, 0, 90, 180])
         _draw_tip(axes, maps, marks)
         return png(figure)

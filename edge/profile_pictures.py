@@ -3,11 +3,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from edge.maps import PHASE_FLOOR, Maps, Marks, binned, component_noise_K, crack_coordinates
+from edge.maps import PHASE_FLOOR, Maps, Marks, binned, component_noise_K, crack_coordinates, crack_strip
 from edge.pictures import CONTACT_END, REVERSAL, STYLE, new_figure, png
 
 SIZE_IN = (4.4, 3.4)
-STRIP_PX = 1.5      # half width of the strip along the crack
 TIP = "black", ":"
 
 
@@ -16,7 +15,7 @@ def along_picture(maps: Maps, marks: Marks) -> bytes | None:
     if maps.tip is None or maps.mm_per_px is None or maps.h2 is None:
         return None
     z = crack_coordinates(maps, maps.tip)
-    strip = maps.mask & (np.abs(z.imag) <= STRIP_PX*maps.mm_per_px)
+    strip = crack_strip(maps, z)
     count = max(int(1.3*maps.tip.outer_mm/maps.mm_per_px), 4)
     edges = (np.arange(-count, count+1)-0.5)*maps.mm_per_px
     places = [(0.0, TIP, "tip"), (marks.contact_end_mm, CONTACT_END, "end of contact"),

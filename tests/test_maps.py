@@ -1,4 +1,5 @@
 """What the report draws from maps and rows stands where physics and the records put it."""
+import dataclasses
 import sys
 
 import numpy as np
@@ -130,6 +131,40 @@ def test_the_bars_on_the_map_are_told_apart_without_colour(tmp_path, figures):
     map_pictures.second_amplitude_picture(maps, map_pictures.common_scales([maps]), MARKS)
     by_colour = {line.get_color(): line.get_linestyle() for line in figures[0].axes[0].lines}
     assert by_colour[pictures.BLUE] == "-" and by_colour[pictures.RED] == "--"
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 55.0, 90.0, 200.0])
+def test_contact_and_the_zone_ahead_differ_in_gray(tmp_path, figures, turn_deg):
+    """At +90 and -90 degrees the colours themselves have one gray. The invented contact is at 35 degrees, the zone at -160."""
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    maps = dataclasses.replace(maps, h2=maps.h2*np.exp(1j*np.deg2rad(turn_deg)))
+    contact = maps_file.contact_phase_deg(maps, MARKS)
+    assert np.cos(np.deg2rad(contact-35-turn_deg)) > 0.99
+    map_pictures.second_phase_picture(maps, MARKS)
+    image, label = figures[0].axes[0].images[0], figures[0].axes[1].get_ylabel()
+    assert label == f"2f phase less contact's {contact:.0f}° (°)".replace("-", "−")
+    z = maps_file.crack_coordinates(maps, maps.tip)
+    gray = image.to_rgba(image.get_array())[..., :3] @ [0.299, 0.587, 0.114]
+    behind, ahead = np.median(gray[np.abs(z+0.4) < 0.2]), np.median(gray[np.abs(z-0.4) < 0.2])
+    background = np.array(figures[0].axes[0].patch.get_facecolor()[:3]) @ [0.299, 0.587, 0.114]
+    assert behind < 0.3 and behind+0.4 < background < ahead-0.08
+
+
+def test_without_contact_the_phase_is_shown_as_measured(tmp_path, figures):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    map_pictures.second_phase_picture(maps, maps_file.Marks(None, 0.2))
+    axes, bar = figures[0].axes
+    shown = axes.images[0].get_array().filled(np.nan)
+    assert bar.get_ylabel() == "2f phase as measured (°)"
+    known = np.isfinite(shown)
+    assert shown[known] == pytest.approx(np.degrees(np.angle(maps.h2[known])), abs=1e-3)
+
+
+def test_no_contact_phase_without_tip_contact_or_second_harmonic(tmp_path):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    assert maps_file.contact_phase_deg(maps, maps_file.Marks()) is None
+    assert maps_file.contact_phase_deg(dataclasses.replace(maps, h2=None), MARKS) is None
+    assert maps_file.contact_phase_deg(dataclasses.replace(maps, tip=None), MARKS) is None
 
 
 def test_bars_span_95_percent_and_stay_in_view():
