@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 WIDE_PX, CLOSE_PX = 480, 400   # wanted width of the whole map and of one around the tip, in picture pixels
-LEFT, RIGHT, BOTTOM, TOP = 74, 126, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
+LEFT, RIGHT, BOTTOM, TOP = 74, 132, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
 PLAIN_PX = 392
 BAR_DASHES = {"-": "-", "--": (0, (1.6, 1.0))}   # short ones: a bar has room for few
 FINER = 3                      # fitted isopachics are drawn on a grid this much finer than the pixels
@@ -49,6 +49,11 @@ class Scales:
 def range_unit(maps: Maps) -> tuple[float, str]:
     """Factor from measured_range to what is drawn, and its unit."""
     return (1.0, "MPa") if maps.stress_per_K is not None else (1e3, "mK")
+
+
+def _kelvin(largest_mK: float) -> tuple[float, str]:
+    """Factor from mK to what is drawn, and its unit: kelvin from 1000 mK, since longer ticks would push the label out."""
+    return (1e-3, "K") if largest_mK >= 1000 else (1.0, "mK")
 
 
 def common_scales(some: list[Maps]) -> Scales:
@@ -196,13 +201,17 @@ def stress_picture(maps: Maps, scales: Scales) -> bytes:
         figure, axes, bar = _map_axes(maps)
         factor, unit = range_unit(maps)
         values = factor*measured_range(maps)
-        label = "stress-sum range (MPa)" if unit == "MPa" else "temperature range (mK)"
-        _shade(axes, bar, values, label, ("cividis", 64), (scales.range_low, scales.range_high))
-        _isopachics(axes, smoothed(values), 1, scales.steps, colors="black", linewidths=0.9, linestyles="solid")
+        limits, steps = np.array([scales.range_low, scales.range_high]), scales.steps
+        if unit == "mK":
+            less, unit = _kelvin(float(np.abs(limits).max()))
+            values, limits, steps = less*values, less*limits, less*steps
+        label = "stress-sum range (MPa)" if unit == "MPa" else f"temperature range ({unit})"
+        _shade(axes, bar, values, label, ("cividis", 64), (limits[0], limits[1]))
+        _isopachics(axes, smoothed(values), 1, steps, colors="black", linewidths=0.9, linestyles="solid")
         if maps.tip is not None:
             if unit == "MPa":
                 fitted = fitted_range(crack_coordinates(maps, maps.tip, FINER), maps.tip)
-                _isopachics(axes, fitted, FINER, scales.steps, colors="white", linewidths=1.5, linestyles="dashed")
+                _isopachics(axes, fitted, FINER, steps, colors="white", linewidths=1.5, linestyles="dashed")
             _draw_fit_region(axes, maps, maps.tip)
         _draw_tip(axes, maps)
         return png(figure)
@@ -222,14 +231,15 @@ def misfit_picture(maps: Maps, scales: Scales) -> bytes | None:
 
 
 def second_amplitude_picture(maps: Maps, scales: Scales, marks: Marks) -> bytes | None:
-    """2f amplitude in mK with tip, end of contact and phase reversal; None where 2f was not measured."""
+    """2f amplitude with tip, end of contact and phase reversal; None where 2f was not measured."""
     import matplotlib
     if maps.h2 is None:
         return None
     with matplotlib.rc_context(STYLE):
         figure, axes, bar = _map_axes(maps, close=True)
-        values = np.where(maps.mask, 1e3*np.abs(maps.h2), np.nan)
-        _shade(axes, bar, values, "2f amplitude (mK)", ("viridis", 64), (0.0, scales.h2_high_mK))
+        less, unit = _kelvin(scales.h2_high_mK)
+        values = np.where(maps.mask, less*1e3*np.abs(maps.h2), np.nan)
+        _shade(axes, bar, values, f"2f amplitude ({unit})", ("viridis", 64), (0.0, less*scales.h2_high_mK))
         _draw_tip(axes, maps, marks)
         return png(figure)
 

@@ -167,6 +167,24 @@ def test_no_contact_phase_without_tip_contact_or_second_harmonic(tmp_path):
     assert maps_file.contact_phase_deg(dataclasses.replace(maps, tip=None), MARKS) is None
 
 
+@pytest.mark.parametrize(("stress_per_K", "factor", "unit"), [(None, 1, "mK"), (None, 60, "K"), (1e3, 15, "MPa")])
+def test_the_colour_bar_s_label_is_whole_however_long_its_ticks(tmp_path, figures, stress_per_K, factor, unit):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    maps = dataclasses.replace(maps, stress_per_K=stress_per_K, h1=factor*maps.h1, h2=300*factor*maps.h2)
+    scales = map_pictures.common_scales([maps])
+    map_pictures.stress_picture(maps, scales)
+    map_pictures.second_amplitude_picture(maps, scales, MARKS)
+    for figure in figures:
+        figure.canvas.draw()
+        label = figure.axes[1].yaxis.label
+        assert label.get_window_extent().x1 < figure.bbox.x1-1
+    values = figures[0].axes[0].images[0].get_array().filled(np.nan)
+    of_unit = {"mK": 1e3, "K": 1.0, "MPa": stress_per_K}[unit]
+    assert figures[0].axes[1].get_ylabel().endswith(f"({unit})")
+    assert values[maps.mask] == pytest.approx(-2*of_unit*maps.h1.real[maps.mask], rel=1e-5, abs=1e-9)
+    assert figures[0].axes[0].collections  # isopachics in the same unit
+
+
 def test_bars_span_95_percent_and_stay_in_view():
     figure = pictures.new_figure(4, 3)
     axes = figure.add_axes((0, 0, 1, 1))
