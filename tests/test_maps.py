@@ -1,10 +1,12 @@
 """What the report draws from maps and rows stands where physics and the records put it."""
 import dataclasses
 import sys
+from io import BytesIO
 
 import numpy as np
 import pytest
 from invented_folder import HALF_ANGLE_DEG, INNER_MM, MM_PER_PX, NOISE_K, OUTER_MM, westergaard, write_maps
+from PIL import Image
 
 from edge import map_pictures, pictures, profile_pictures, report
 from edge import maps as maps_file
@@ -183,6 +185,14 @@ def test_the_colour_bar_s_label_is_whole_however_long_its_ticks(tmp_path, figure
     assert figures[0].axes[1].get_ylabel().endswith(f"({unit})")
     assert values[maps.mask] == pytest.approx(-2*of_unit*maps.h1.real[maps.mask], rel=1e-5, abs=1e-9)
     assert figures[0].axes[0].collections  # isopachics in the same unit
+
+
+def test_a_thin_red_mark_stays_red_among_few_colours(tmp_path):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    made = map_pictures.second_amplitude_picture(maps, map_pictures.common_scales([maps]), MARKS)
+    pixels = np.asarray(Image.open(BytesIO(made)).convert("RGB")).astype(int).reshape(-1, 3)
+    wanted = [int(pictures.RED[i:i+2], 16) for i in (1, 3, 5)]
+    assert np.count_nonzero(np.abs(pixels-wanted).max(axis=1) < 12) > 10
 
 
 def test_bars_span_95_percent_and_stay_in_view():
