@@ -152,7 +152,8 @@ def _block_sums(use: np.ndarray, sd: np.ndarray):  # type: ignore[no-untyped-def
 
 @dataclass(frozen=True)
 class Counts:
-    """Counts per kelvin from plates, and how far single pixels differ from it (relative standard deviation)."""
+    """Counts per kelvin from plates, and how far single pixels differ from it (relative standard deviation). level_sd: of each
+    level about the line, by what the plates' temperatures are known to."""
 
     counts_per_K: float
     counts_per_K_sd: float
@@ -160,6 +161,7 @@ class Counts:
     unevenness: float
     temperature_C: np.ndarray
     level: np.ndarray
+    level_sd: float
     fitted: np.ndarray
 
     def text(self) -> list[str]:
@@ -207,4 +209,4 @@ def counts_per_kelvin(
     own = np.tensordot(arm, np.stack(levels), 1)[usable] / spread
     unevenness = robust_sd(own) / slope
     zero = float(t.mean() + 273.15 - level.mean() / slope)
-    return Counts(slope, float(sd), zero, unevenness, t, level, fitted)
+    return Counts(slope, float(sd), zero, unevenness, t, level, slope * temperature_sd_K, fitted)

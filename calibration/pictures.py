@@ -21,6 +21,8 @@ STYLE: dict[Any, Any] = {
     "legend.frameon": False,
 }
 MOST_POINTS = 4000
+EDGES = ((BLUE, "o", "edge behind the crack"), (RED, "s", "edge ahead of it"))
+LEAST_TAU_SPAN = 0.02  # of tau, to each side: less is noise in full colours
 
 
 def _figure(rows: int, columns: int, title: str) -> "tuple[Figure, Any]":
@@ -42,6 +44,11 @@ def _points(
 def _name(axes: Any, x: str, y: str) -> None:
     axes.set_xlabel(x)
     axes.set_ylabel(y)
+
+
+def _no_residuals(axes: Any) -> None:
+    axes.text(0.5, 0.5, "no residuals: as many numbers as unknowns", transform=axes.transAxes, ha="center", color=GREY)
+    axes.set_axis_off()
 
 
 def sweep(path: Path, found: Any) -> None:
@@ -89,11 +96,17 @@ def step(path: Path, found: Any) -> None:
         _name(ax[0, 0], "age, ms", "part of the step that is left")
         ax[0, 1].plot(ms[show], ((found.left - found.model) / found.left_sd)[show], ".", ms=2, color=BLUE)
         _name(ax[0, 1], "age, ms", "residual, standard deviations")
-        shown = ax[0, 2].imshow(1e3 * found.regions_tau_s, cmap="cividis")
+        regions, known = 1e3 * found.regions_tau_s, found.regions_sd_s[np.isfinite(found.regions_sd_s)]
+        tau, each = 1e3 * found.tau_s, 1e3 * float(np.median(known)) if known.size else 0.0
+        span = max(3 * each, LEAST_TAU_SPAN * tau)
+        beyond = np.nanmax(np.abs(regions - tau), initial=0.0) > span
+        shown = ax[0, 2].imshow(regions, cmap="cividis", vmin=tau - span, vmax=tau + span)
         ax[0, 2].set(xticks=range(found.regions_tau_s.shape[1]), yticks=range(found.regions_tau_s.shape[0]))
         ax[0, 2].grid(False)
         _name(ax[0, 2], "region of the image, across", "down")
-        figure.colorbar(shown, ax=ax[0, 2], label="tau, ms").formatter.set_useOffset(False)  # type: ignore[attr-defined]
+        label = f"tau, ms (each ± {each:.2g})" if known.size else "tau, ms"
+        bar = figure.colorbar(shown, ax=ax[0, 2], label=label, extend="both" if beyond else "neither")
+        bar.formatter.set_useOffset(False)  # type: ignore[attr-defined]
         figure.savefig(path)
 
 
@@ -148,22 +161,26 @@ def gain(path: Path, found: Any) -> None:
 
 
 def counts(path: Path, found: Any) -> None:
-    """Level against plate temperature with the line, and the residuals (a `calibration.gain.Counts`)."""
+    """Level against plate temperature with the line, and the residuals of three plates or more (a `calibration.gain.Counts`)."""
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
         figure, ax = _figure(1, 2, f"gain: {found.counts_per_K:.3f} ± {found.counts_per_K_sd:.3f} counts per kelvin")
-        ax[0, 0].plot(found.temperature_C, found.level, "o", color=BLUE)
+        sd = np.full(found.level.size, found.level_sd)
+        _points(ax[0, 0], found.temperature_C, found.level, sd)
         ax[0, 0].plot(found.temperature_C, found.fitted, color=RED)
         _name(ax[0, 0], "plate, degrees Celsius", "level, counts")
-        ax[0, 1].plot(found.temperature_C, found.level - found.fitted, "o", color=BLUE)
-        _name(ax[0, 1], "plate, degrees Celsius", "residual, counts")
+        if found.level.size <= 2:
+            _no_residuals(ax[0, 1])
+        else:
+            _points(ax[0, 1], found.temperature_C, found.level - found.fitted, sd)
+            _name(ax[0, 1], "plate, degrees Celsius", "residual, counts")
         figure.savefig(path)
 
 
 def scale(path: Path, found: Any, image: np.ndarray) -> None:
     """The mean image with marks or edges, datum and growth direction; residuals of marks, if they
-    are more numbers than unknowns (a `calibration.scale.Scale`)."""
+    are more numbers than unknowns, or of edges along them (a `calibration.scale.Scale`)."""
     import matplotlib
 
     with matplotlib.rc_context(STYLE):
@@ -181,9 +198,14 @@ def scale(path: Path, found: Any, image: np.ndarray) -> None:
         ax[0, 0].legend(loc="lower center", bbox_to_anchor=(0.5, 1), ncols=3)
         _name(ax[0, 0], "column, px", "row, px")
         if found.residual_px is None:
-            why = "no residuals: as many numbers as unknowns"
-            ax[0, 1].text(0.5, 0.5, why, transform=ax[0, 1].transAxes, ha="center", color=GREY)
-            ax[0, 1].set_axis_off()
+            _no_residuals(ax[0, 1])
+        elif found.edges_px:  # only what is across an edge is measured
+            for (along, across), (colour, marker, which) in zip(found.edges_px, EDGES, strict=True):
+                ax[0, 1].plot(along, across, marker, ms=4, color=colour, mfc="none", label=which)
+            ax[0, 1].axhline(0, color=GREY, lw=0.8)
+            ax[0, 1].legend(loc="lower center", bbox_to_anchor=(0.5, 1), ncols=2)
+            ax[0, 1].ticklabel_format(axis="y", useOffset=False)
+            _name(ax[0, 1], "along the edge from the image's middle, px", "residual across the edge, px")
         else:
             left = found.points_px - found.fitted_px
             ax[0, 1].plot(left[:, 1], left[:, 0], "o", color=BLUE)

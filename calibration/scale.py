@@ -19,7 +19,8 @@ REACH_PX = 6  # window on either side of an edge
 
 @dataclass(frozen=True)
 class Scale:
-    """What goes under [view] of the rig file, with deviations. `points_px` (n, 2), `fitted_px` (n, 2) for the picture.
+    """What goes under [view] of the rig file, with deviations. `points_px` (n, 2), `fitted_px` (n, 2) for the picture,
+    and of each edge, the one behind the crack first: places along it from the image's middle, residuals across it; none of marks.
     view_deg: tilt of the camera's axis against the surface, where it stands out; None otherwise. view_most_deg: where points can
     tell, the tilt from which on it would; None otherwise."""
 
@@ -36,6 +37,7 @@ class Scale:
     points_px: np.ndarray
     fitted_px: np.ndarray
     notes: list[str] = field(default_factory=list)
+    edges_px: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
     def text(self) -> list[str]:
         """What was found, and the lines for the rig file."""
@@ -209,6 +211,7 @@ def from_edges(image: np.ndarray, width_mm: float, notch_mm: float, growth_angle
         points_px=np.array(seen),
         fitted_px=np.array(fitted),
         notes=notes,
+        edges_px=tuple((e.across, e.along - (e.start + e.slope * e.across)) for e in (left, right)),
     )
 
 

@@ -1,6 +1,7 @@
 """Figures of the report drawn from one maps file: stress sum with isopachics, misfit, second harmonic.
 
-Even colour scales: cividis for amounts, twilight for phase, which is cyclic; red and blue about white (zero) for the misfit.
+Even colour scales: cividis for amounts, twilight for phase, which is cyclic, dark at 0 and light half a turn away;
+red and blue about white (zero) for the misfit.
 """
 from __future__ import annotations
 
@@ -10,16 +11,27 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from edge import surroundings
-from edge.maps import Maps, Marks, Tip, component_noise_K, crack_coordinates, fitted_range, measured_range, phase_deg
-from edge.pictures import BLUE, DPI, RED, STYLE, new_figure, png
+from edge.maps import (
+    Maps,
+    Marks,
+    Tip,
+    component_noise_K,
+    contact_phase_deg,
+    crack_coordinates,
+    fitted_range,
+    measured_range,
+    phase_deg,
+)
+from edge.pictures import CONTACT_END, DPI, REVERSAL, STYLE, new_figure, png
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 WIDE_PX, CLOSE_PX = 480, 400   # wanted width of the whole map and of one around the tip, in picture pixels
-LEFT, RIGHT, BOTTOM, TOP = 74, 126, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
+LEFT, RIGHT, BOTTOM, TOP = 74, 132, 58, 14   # margins beside a map of PLAIN_PX, at DPI; all grow with the map
 PLAIN_PX = 392
+BAR_DASHES = {"-": "-", "--": (0, (1.6, 1.0))}   # short ones: a bar has room for few
 FINER = 3                      # fitted isopachics are drawn on a grid this much finer than the pixels
 
 
@@ -37,6 +49,11 @@ class Scales:
 def range_unit(maps: Maps) -> tuple[float, str]:
     """Factor from measured_range to what is drawn, and its unit."""
     return (1.0, "MPa") if maps.stress_per_K is not None else (1e3, "mK")
+
+
+def _kelvin(largest_mK: float) -> tuple[float, str]:
+    """Factor from mK to what is drawn, and its unit: kelvin from 1000 mK, since longer ticks would push the label out."""
+    return (1e-3, "K") if largest_mK >= 1000 else (1.0, "mK")
 
 
 def common_scales(some: list[Maps]) -> Scales:
@@ -127,10 +144,10 @@ def _draw_tip(axes: Axes, maps: Maps, marks: Marks | None = None) -> None:
         axes.text(0.5, 0.97, "no tip in this fix", transform=axes.transAxes, ha="center", va="top", fontsize=9,
                   path_effects=_halo(2.5))
         return
-    for mm, colour in ((marks.contact_end_mm, BLUE), (marks.reversal_mm, RED)) if marks else ():
+    for mm, (colour, style) in ((marks.contact_end_mm, CONTACT_END), (marks.reversal_mm, REVERSAL)) if marks else ():
         if mm is not None:
             bar = mm+0.09j*tip.outer_mm*np.array([-1, 1])
-            axes.plot(*_place(maps, tip, bar), color=colour, lw=1.8, path_effects=_halo(3.4))
+            axes.plot(*_place(maps, tip, bar), color=colour, ls=BAR_DASHES[style], lw=1.8, path_effects=_halo(3.4))
     axes.plot(tip.col_px, tip.row_px, "+", color="black", ms=12, mew=1.5, path_effects=_halo(3.4))
 
 
@@ -184,13 +201,17 @@ def stress_picture(maps: Maps, scales: Scales) -> bytes:
         figure, axes, bar = _map_axes(maps)
         factor, unit = range_unit(maps)
         values = factor*measured_range(maps)
-        label = "stress-sum range (MPa)" if unit == "MPa" else "temperature range (mK)"
-        _shade(axes, bar, values, label, ("cividis", 64), (scales.range_low, scales.range_high))
-        _isopachics(axes, smoothed(values), 1, scales.steps, colors="black", linewidths=0.9, linestyles="solid")
+        limits, steps = np.array([scales.range_low, scales.range_high]), scales.steps
+        if unit == "mK":
+            less, unit = _kelvin(float(np.abs(limits).max()))
+            values, limits, steps = less*values, less*limits, less*steps
+        label = "stress-sum range (MPa)" if unit == "MPa" else f"temperature range ({unit})"
+        _shade(axes, bar, values, label, ("cividis", 64), (limits[0], limits[1]))
+        _isopachics(axes, smoothed(values), 1, steps, colors="black", linewidths=0.9, linestyles="solid")
         if maps.tip is not None:
             if unit == "MPa":
                 fitted = fitted_range(crack_coordinates(maps, maps.tip, FINER), maps.tip)
-                _isopachics(axes, fitted, FINER, scales.steps, colors="white", linewidths=1.5, linestyles="dashed")
+                _isopachics(axes, fitted, FINER, steps, colors="white", linewidths=1.5, linestyles="dashed")
             _draw_fit_region(axes, maps, maps.tip)
         _draw_tip(axes, maps)
         return png(figure)
@@ -210,27 +231,34 @@ def misfit_picture(maps: Maps, scales: Scales) -> bytes | None:
 
 
 def second_amplitude_picture(maps: Maps, scales: Scales, marks: Marks) -> bytes | None:
-    """2f amplitude in mK with tip, end of contact and phase reversal; None where 2f was not measured."""
+    """2f amplitude with tip, end of contact and phase reversal; None where 2f was not measured."""
     import matplotlib
     if maps.h2 is None:
         return None
     with matplotlib.rc_context(STYLE):
         figure, axes, bar = _map_axes(maps, close=True)
-        values = np.where(maps.mask, 1e3*np.abs(maps.h2), np.nan)
-        _shade(axes, bar, values, "2f amplitude (mK)", ("viridis", 64), (0.0, scales.h2_high_mK))
+        less, unit = _kelvin(scales.h2_high_mK)
+        values = np.where(maps.mask, less*1e3*np.abs(maps.h2), np.nan)
+        _shade(axes, bar, values, f"2f amplitude ({unit})", ("viridis", 64), (0.0, less*scales.h2_high_mK))
         _draw_tip(axes, maps, marks)
         return png(figure)
 
 
 def second_phase_picture(maps: Maps, marks: Marks) -> bytes | None:
-    """2f phase in degrees, hatched where the amplitude is too near the noise; None where 2f was not measured."""
+    """2f phase in degrees, hatched where the amplitude is too near the noise; None where 2f was not measured. Where contact was
+    found, its phase is taken off: contact is dark and what is opposite light, in gray print too. Without it, as measured."""
     import matplotlib
     if maps.h2 is None:
         return None
     with matplotlib.rc_context(STYLE):
         figure, axes, bar = _map_axes(maps, close=True)
+        axes.patch.set(facecolor="#aeb4b9", edgecolor="#c6cbcf")   # darker than the light end of the colours
         values = phase_deg(maps.h2, maps.mask, component_noise_K(maps.h2, maps.mask))
-        _shade(axes, bar, values, "2f phase (\u00b0)", ("twilight", 128), (-180.0, 180.0))
+        label, contact = "2f phase as measured (\u00b0)", contact_phase_deg(maps, marks)
+        if contact is not None:
+            label = f"2f phase less contact's {contact:.0f}\u00b0 (\u00b0)".replace("-", "\u2212")
+            values = (values-contact+180) % 360-180
+        _shade(axes, bar, values, label, ("twilight", 128), (-180.0, 180.0))
         bar.set_yticks([-180, -90, 0, 90, 180])
         _draw_tip(axes, maps, marks)
         return png(figure)

@@ -23,6 +23,7 @@ from edge.region import Region
 NAME = re.compile(r"maps-(\d+)\.npz")
 # A circular complex Gaussian exceeds k times its component's deviation with probability exp(-k^2/2): 1.1 % at k = 3.
 PHASE_FLOOR = 3.0
+STRIP_PX = 1.5  # half width of the strip along the crack line
 
 
 class BadMaps(Exception):
@@ -140,6 +141,21 @@ def crack_coordinates(maps: Maps, tip: Tip, finer: int = 1) -> np.ndarray:
     row = np.linspace(0, rows - 1, (rows - 1) * finer + 1)[:, None]
     col = np.linspace(0, columns - 1, (columns - 1) * finer + 1)[None, :]
     return williams.to_crack(row, col, (tip.row_px, tip.col_px), tip.angle_deg, maps.mm_per_px or np.nan)
+
+
+def crack_strip(maps: Maps, z: np.ndarray) -> np.ndarray:
+    """True in the strip of three pixels along the crack line, on the specimen; z: the pixels' crack coordinates."""
+    return maps.mask & (np.abs(z.imag) <= STRIP_PX * (maps.mm_per_px or np.nan))
+
+
+def contact_phase_deg(maps: Maps, marks: Marks) -> float | None:
+    """2f phase of the contact: of the mean between its end and the tip, or the reversal where that lies behind the tip.
+    None without tip, 2f map or contact."""
+    if maps.tip is None or maps.h2 is None or marks.contact_end_mm is None:
+        return None
+    z = crack_coordinates(maps, maps.tip)
+    part = crack_strip(maps, z) & (z.real >= marks.contact_end_mm) & (z.real <= min(0.0, marks.reversal_mm or 0.0))
+    return float(np.degrees(np.angle(maps.h2[part].sum()))) if part.any() else None
 
 
 def in_fit_region(z: np.ndarray, tip: Tip) -> np.ndarray:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 INTERVAL = 1.96  # deviations on either side: 95 % of a normal distribution
 BLUE, ORANGE, GREEN, RED, GREY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b7075"
+CONTACT_END, REVERSAL = (BLUE, "-"), (RED, "--")  # on maps and along the crack line: colour and dashes, for gray print
 LOOKS = ((BLUE, "o"), (RED, "s"), (GREEN, "^"), (ORANGE, "D"))
 POINT_SHARE = 0.02  # of the height of a panel, one point of it (3 of 154 typographic points)
 DPI = 130
@@ -65,7 +66,8 @@ def new_figure(width_in: float, height_in: float, dpi: float = DPI) -> Figure:
 
 
 def png(figure: Figure, few_colours: bool = True) -> bytes:
-    """PNG, of at most 256 colours: a third of the size; False where a large map would show them as bands."""
+    """PNG, of at most 256 colours: a third of the size; False where a large map would show them as bands. Colours are chosen by
+    how far apart they are, not by how much of each there is: a thin red mark stays red."""
     import matplotlib
     from PIL import Image  # comes with matplotlib
     with matplotlib.rc_context(STYLE):
@@ -73,7 +75,7 @@ def png(figure: Figure, few_colours: bool = True) -> bytes:
     pixels = Image.fromarray(np.asarray(figure.canvas.buffer_rgba())[:, :, :3])  # type: ignore[attr-defined]
     out = io.BytesIO()
     if few_colours:
-        pixels = pixels.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+        pixels = pixels.quantize(256, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
     pixels.save(out, "PNG", optimize=True)
     return out.getvalue()
 

@@ -149,13 +149,21 @@ def _life(axes: Axes, known: Basis, sizes: Sequence[AtSize]) -> None:
     cycles = _column(sizes, "cycles")
     axes.set_title("Crack growth", loc="left")
     if np.count_nonzero(np.isfinite(cycles)) < 2:  # the first is 0 whatever else is known
-        none = not np.isfinite(_column(sizes, "K_MPa_sqrt_m_per_kN")).any()
-        needed = f"no handbook K for {known.rig.specimen.geometry}" if none else "needs paris_C, paris_m and nominal_range_kN"
-        return _nothing(axes, needed)
+        if not np.isfinite(_column(sizes, "K_MPa_sqrt_m_per_kN")).any():
+            return _nothing(axes, f"no handbook K for {known.rig.specimen.geometry}")
+        return _nothing(axes, _missing(known))
     axes.plot(cycles / 1e3, _column(sizes, "crack_mm"), "o-", color=BLUE, ms=4)
     axes.set_xlabel("load cycles (thousands)")
     axes.set_ylabel("crack size (mm)")
     return None
+
+
+def _missing(known: Basis) -> str:
+    """Which keys of the rig file the curve of growth still needs."""
+    s = known.rig.specimen
+    given = {"paris_C": s.paris_C, "paris_m": s.paris_m, "nominal_range_kN": known.rig.load.nominal_range_kN}
+    *few, last = [name for name, value in given.items() if value is None] or ["handbook K at two sizes or more"]
+    return "needs " + (f"{', '.join(few)} and {last}" if few else last)
 
 
 def _legend(axes: Axes, columns: int) -> None:

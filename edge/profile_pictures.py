@@ -3,11 +3,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from edge.maps import PHASE_FLOOR, Maps, Marks, binned, component_noise_K, crack_coordinates
-from edge.pictures import BLUE, RED, STYLE, new_figure, png
+from edge.maps import PHASE_FLOOR, Maps, Marks, binned, component_noise_K, crack_coordinates, crack_strip
+from edge.pictures import CONTACT_END, REVERSAL, STYLE, new_figure, png
 
 SIZE_IN = (4.4, 3.4)
-STRIP_PX = 1.5      # half width of the strip along the crack
+TIP = "black", ":"
 
 
 def along_picture(maps: Maps, marks: Marks) -> bytes | None:
@@ -15,11 +15,11 @@ def along_picture(maps: Maps, marks: Marks) -> bytes | None:
     if maps.tip is None or maps.mm_per_px is None or maps.h2 is None:
         return None
     z = crack_coordinates(maps, maps.tip)
-    strip = maps.mask & (np.abs(z.imag) <= STRIP_PX*maps.mm_per_px)
+    strip = crack_strip(maps, z)
     count = max(int(1.3*maps.tip.outer_mm/maps.mm_per_px), 4)
     edges = (np.arange(-count, count+1)-0.5)*maps.mm_per_px
-    places = [(0.0, "black", "tip"), (marks.contact_end_mm, BLUE, "end of contact"),
-              (marks.reversal_mm, RED, "reversal")]
+    places = [(0.0, TIP, "tip"), (marks.contact_end_mm, CONTACT_END, "end of contact"),
+              (marks.reversal_mm, REVERSAL, "reversal")]
     return _picture(maps, maps.h2, z.real, strip, edges, "distance ahead of the tip (mm)", places)
 
 
@@ -31,11 +31,11 @@ def around_picture(maps: Maps) -> bytes | None:
     ring = maps.mask & (np.abs(np.abs(z)-maps.tip.inner_mm) <= max(maps.mm_per_px, 0.15*maps.tip.inner_mm))
     label = f"angle from growth direction (\u00b0) at {maps.tip.inner_mm:.2g} mm"
     angle_deg, edges = np.degrees(np.angle(z)), np.linspace(-180, 180, 37)
-    return _picture(maps, maps.h2, angle_deg, ring, edges, label, [(0.0, "black", "ahead")])
+    return _picture(maps, maps.h2, angle_deg, ring, edges, label, [(0.0, TIP, "ahead")])
 
 
 def _picture(maps: Maps, h2: np.ndarray, coordinate: np.ndarray, chosen: np.ndarray, edges: np.ndarray, x_label: str,
-             places: list[tuple[float | None, str, str]]) -> bytes:
+             places: list[tuple[float | None, tuple[str, str], str]]) -> bytes:
     """Amplitude with the noise of its bins shaded, phase below where it stands out of that noise."""
     import matplotlib
     mean, count = binned(h2, coordinate, chosen, edges)
@@ -54,10 +54,10 @@ def _picture(maps: Maps, h2: np.ndarray, coordinate: np.ndarray, chosen: np.ndar
         upper.tick_params(labelbottom=False)
         lower.plot(x[clear], np.degrees(np.angle(mean[clear])), "o", color="black", ms=2.6)
         lower.set(xlabel=x_label, ylabel="2f phase (\u00b0)", ylim=(-190, 190), yticks=[-180, -90, 0, 90, 180])
-        for mm, colour, label in places:
+        for mm, (colour, style), label in places:
             if mm is not None:
-                upper.axvline(mm, color=colour, lw=1.1, ls="--", label=label)
-                lower.axvline(mm, color=colour, lw=1.1, ls="--")
-        upper.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.97), ncols=4, columnspacing=1.0, handlelength=1.4,
+                upper.axvline(mm, color=colour, lw=1.2, ls=style, label=label)
+                lower.axvline(mm, color=colour, lw=1.2, ls=style)
+        upper.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.97), ncols=4, columnspacing=1.0, handlelength=1.7,
                      handletextpad=0.4, borderaxespad=0.1)
         return png(figure)

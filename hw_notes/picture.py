@@ -17,10 +17,16 @@ HEIGHT_PX, GAP_PX = 330, 10
 LEVELS = 16  # of each colour: a picture of noise is large otherwise
 
 
+class Missing(Exception):
+    """A page without the picture of that name."""
+
+
 def panel(page: str, name: str) -> np.ndarray:
     """The picture of that name: the chosen fix's where there are many, on white, HEIGHT_PX high."""
     found = re.findall(rf'<img alt="{name}[^"]*" src="data:image/png;base64,([^"]+)"', page)
-    image = cv2.imdecode(np.frombuffer(base64.b64decode(found[FIX if len(found) > 1 else 0]), np.uint8), cv2.IMREAD_COLOR)
+    if not found:
+        raise Missing(name)
+    image = cv2.imdecode(np.frombuffer(base64.b64decode(found[max(FIX, -len(found))]), np.uint8), cv2.IMREAD_COLOR)
     width = round(image.shape[1] * HEIGHT_PX / image.shape[0])
     return cv2.resize(image, (width, HEIGHT_PX), interpolation=cv2.INTER_AREA)
 
@@ -37,6 +43,15 @@ def sheet(page: str) -> np.ndarray:
 
 
 if __name__ == "__main__":
+    if len(sys.argv) != 3:
+        sys.exit("usage: python hw_notes/picture.py REPORT.html PNG")
+    try:
+        made = sheet(Path(sys.argv[1]).read_text(encoding="utf-8"))
+    except OSError as e:
+        sys.exit(f"{sys.argv[1]}: cannot be read ({e.strerror}); make it with bolotip demo FOLDER")
+    except Missing as e:
+        remedy = "give FOLDER/out/report.html of bolotip demo FOLDER, or run bolotip growth and bolotip report on this one's folder"
+        sys.exit(f'{sys.argv[1]}: has no picture "{e}"; {remedy}')
     step = 256 // LEVELS
-    rounded = np.minimum((sheet(Path(sys.argv[1]).read_text()).astype(int) + step // 2) // step * step, 255).astype(np.uint8)
+    rounded = np.minimum((made.astype(int) + step // 2) // step * step, 255).astype(np.uint8)
     cv2.imwrite(sys.argv[2], rounded, [cv2.IMWRITE_PNG_COMPRESSION, 9])

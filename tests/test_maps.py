@@ -1,11 +1,14 @@
 """What the report draws from maps and rows stands where physics and the records put it."""
+import dataclasses
 import sys
+from io import BytesIO
 
 import numpy as np
 import pytest
 from invented_folder import HALF_ANGLE_DEG, INNER_MM, MM_PER_PX, NOISE_K, OUTER_MM, westergaard, write_maps
+from PIL import Image
 
-from edge import map_pictures, pictures, report
+from edge import map_pictures, pictures, profile_pictures, report
 from edge import maps as maps_file
 from edge.record import Row
 
@@ -104,6 +107,92 @@ def test_contours_reach_the_edges_of_a_slope_without_opencv(monkeypatch):
     values = np.tile(np.arange(20.0), (20, 1))
     off = np.abs(map_pictures.smoothed(values)-values)
     assert off.max() < 0.6 and off[:, 5:-5].max() < 1e-9
+
+
+@pytest.fixture
+def figures(monkeypatch):
+    """The figures of a report's pictures, instead of their PNGs."""
+    drawn = []
+    for module in (map_pictures, profile_pictures):
+        monkeypatch.setattr(module, "png", lambda figure: drawn.append(figure) or b"")
+    return drawn
+
+
+MARKS = maps_file.Marks(-1.5, 0.2)
+
+
+def test_the_places_along_the_crack_line_are_told_apart_without_colour(tmp_path, figures):
+    profile_pictures.along_picture(maps_file.read_maps(write_maps(tmp_path, 3, 12.0)), MARKS)
+    for axes in figures[0].axes:
+        upright = [line for line in axes.lines if len(set(line.get_xdata())) == 1 and line.get_linestyle() != "None"]
+        assert sorted(line.get_linestyle() for line in upright) == ["-", "--", ":"]
+
+
+def test_the_bars_on_the_map_are_told_apart_without_colour(tmp_path, figures):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    map_pictures.second_amplitude_picture(maps, map_pictures.common_scales([maps]), MARKS)
+    by_colour = {line.get_color(): line.get_linestyle() for line in figures[0].axes[0].lines}
+    assert by_colour[pictures.BLUE] == "-" and by_colour[pictures.RED] == "--"
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 55.0, 90.0, 200.0])
+def test_contact_and_the_zone_ahead_differ_in_gray(tmp_path, figures, turn_deg):
+    """At +90 and -90 degrees the colours themselves have one gray. The invented contact is at 35 degrees, the zone at -160."""
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    maps = dataclasses.replace(maps, h2=maps.h2*np.exp(1j*np.deg2rad(turn_deg)))
+    contact = maps_file.contact_phase_deg(maps, MARKS)
+    assert np.cos(np.deg2rad(contact-35-turn_deg)) > 0.99
+    map_pictures.second_phase_picture(maps, MARKS)
+    image, label = figures[0].axes[0].images[0], figures[0].axes[1].get_ylabel()
+    assert label == f"2f phase less contact's {contact:.0f}° (°)".replace("-", "−")
+    z = maps_file.crack_coordinates(maps, maps.tip)
+    gray = image.to_rgba(image.get_array())[..., :3] @ [0.299, 0.587, 0.114]
+    behind, ahead = np.median(gray[np.abs(z+0.4) < 0.2]), np.median(gray[np.abs(z-0.4) < 0.2])
+    background = np.array(figures[0].axes[0].patch.get_facecolor()[:3]) @ [0.299, 0.587, 0.114]
+    assert behind < 0.3 and behind+0.4 < background < ahead-0.08
+
+
+def test_without_contact_the_phase_is_shown_as_measured(tmp_path, figures):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    map_pictures.second_phase_picture(maps, maps_file.Marks(None, 0.2))
+    axes, bar = figures[0].axes
+    shown = axes.images[0].get_array().filled(np.nan)
+    assert bar.get_ylabel() == "2f phase as measured (°)"
+    known = np.isfinite(shown)
+    assert shown[known] == pytest.approx(np.degrees(np.angle(maps.h2[known])), abs=1e-3)
+
+
+def test_no_contact_phase_without_tip_contact_or_second_harmonic(tmp_path):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    assert maps_file.contact_phase_deg(maps, maps_file.Marks()) is None
+    assert maps_file.contact_phase_deg(dataclasses.replace(maps, h2=None), MARKS) is None
+    assert maps_file.contact_phase_deg(dataclasses.replace(maps, tip=None), MARKS) is None
+
+
+@pytest.mark.parametrize(("stress_per_K", "factor", "unit"), [(None, 1, "mK"), (None, 60, "K"), (1e3, 15, "MPa")])
+def test_the_colour_bar_s_label_is_whole_however_long_its_ticks(tmp_path, figures, stress_per_K, factor, unit):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    maps = dataclasses.replace(maps, stress_per_K=stress_per_K, h1=factor*maps.h1, h2=300*factor*maps.h2)
+    scales = map_pictures.common_scales([maps])
+    map_pictures.stress_picture(maps, scales)
+    map_pictures.second_amplitude_picture(maps, scales, MARKS)
+    for figure in figures:
+        figure.canvas.draw()
+        label = figure.axes[1].yaxis.label
+        assert label.get_window_extent().x1 < figure.bbox.x1-1
+    values = figures[0].axes[0].images[0].get_array().filled(np.nan)
+    of_unit = {"mK": 1e3, "K": 1.0, "MPa": stress_per_K}[unit]
+    assert figures[0].axes[1].get_ylabel().endswith(f"({unit})")
+    assert values[maps.mask] == pytest.approx(-2*of_unit*maps.h1.real[maps.mask], rel=1e-5, abs=1e-9)
+    assert figures[0].axes[0].collections  # isopachics in the same unit
+
+
+def test_a_thin_red_mark_stays_red_among_few_colours(tmp_path):
+    maps = maps_file.read_maps(write_maps(tmp_path, 3, 12.0))
+    made = map_pictures.second_amplitude_picture(maps, map_pictures.common_scales([maps]), MARKS)
+    pixels = np.asarray(Image.open(BytesIO(made)).convert("RGB")).astype(int).reshape(-1, 3)
+    wanted = [int(pictures.RED[i:i+2], 16) for i in (1, 3, 5)]
+    assert np.count_nonzero(np.abs(pixels-wanted).max(axis=1) < 12) > 10
 
 
 def test_bars_span_95_percent_and_stay_in_view():

@@ -1,11 +1,17 @@
 """The notes for users say what the program has: every column, every flag, every command that is typed, every link."""
 
+import base64
+import cmath
 import math
 import re
 import shlex
+import subprocess
+import sys
 from dataclasses import MISSING
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
 from calibration.door import Limits, _may_be, _types, file_keys
@@ -98,3 +104,41 @@ def test_commands_that_are_typed_are_understood(path):
             words = shlex.split(part)
             if words and words[0].split("/")[-1] == "bolotip":
                 parser.parse_args(words[1:])
+
+
+def test_the_lags_of_the_physics_note_are_those_of_the_formula():
+    lines = (ROOT / "hw_notes" / "physics.md").read_text().splitlines()
+    frequencies = next([float(f) for f in re.findall(r"(\d+) Hz", line)] for line in lines if line.startswith("| [C] | 1 Hz"))
+    found = [line for line in lines if line.startswith("| τ = ")]
+    assert len(found) == 3
+    for line in found:
+        tau_s = float(re.search(r"τ = (\d+) ms", line).group(1)) / 1e3
+        wanted = [1 / complex(1, 2 * math.pi * f * tau_s) for f in frequencies]
+        assert re.findall(r"[\d.]+ / \d+°", line) == [f"{abs(r):.3f} / {-math.degrees(cmath.phase(r)):.0f}°" for r in wanted]
+
+
+def shoot(*words):
+    """`python hw_notes/picture.py`: exit code and what it said."""
+    ended = subprocess.run([sys.executable, ROOT / "hw_notes" / "picture.py", *words], capture_output=True, text=True)
+    return ended.returncode, ended.stderr
+
+
+def test_a_page_without_a_picture_of_the_readme_s_is_one_line_with_the_remedy(tmp_path):
+    page = tmp_path / "report.html"
+    page.write_text("<p>nothing measured</p>")
+    code, said = shoot(page, tmp_path / "out.png")
+    assert code == 1 and said.count("\n") == 1 and not (tmp_path / "out.png").exists()
+    assert str(page) in said and "map of the stress-sum range" in said and "bolotip demo" in said
+    code, said = shoot(tmp_path / "none.html", tmp_path / "out.png")
+    assert code == 1 and said.count("\n") == 1 and "none.html" in said
+    code, said = shoot()
+    assert code == 1 and said.startswith("usage: ") and said.count("\n") == 1
+
+
+@pytest.mark.parametrize("fixes", [1, 2, 5])
+def test_the_readme_s_picture_is_made_of_any_number_of_fixes(tmp_path, fixes):
+    pixels = base64.b64encode(cv2.imencode(".png", np.full((40, 60, 3), 90, np.uint8))[1].tobytes()).decode()
+    names = ["map of the stress-sum range", "map of 2f amplitude"] * fixes + ["Crack size against", "Growth rate against"]
+    (tmp_path / "report.html").write_text("".join(f'<img alt="{n} x" src="data:image/png;base64,{pixels}">' for n in names))
+    assert shoot(tmp_path / "report.html", tmp_path / "out.png") == (0, "")
+    assert cv2.imread(str(tmp_path / "out.png")).shape[0] > 600

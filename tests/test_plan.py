@@ -422,3 +422,16 @@ def test_the_first_size_alone_is_no_curve_of_growth():
     sizes = [SimpleNamespace(cycles=c, K_MPa_sqrt_m_per_kN=math.nan, crack_mm=a) for a, c in ((8.0, 0.0), (12.0, math.nan))]
     plan_picture._life(axes, SimpleNamespace(rig=SimpleNamespace(specimen=SimpleNamespace(geometry="plate"))), sizes)
     assert not axes.lines and [t.get_text() for t in axes.texts] == ["no handbook K for plate"]
+
+
+@pytest.mark.parametrize("paris, range_kN, said", [
+    ({}, None, "needs paris_C, paris_m and nominal_range_kN"),
+    ({"paris_C": 1e-8, "paris_m": 3.0}, None, "needs nominal_range_kN"),
+    ({}, 9.0, "needs paris_C and paris_m"),
+    ({"paris_C": 1e-8, "paris_m": 3.0}, 9.0, "needs handbook K at two sizes or more"),
+])  # fmt: skip
+def test_the_empty_curve_of_growth_names_only_what_is_missing(rig, paris, range_kN, said):
+    axes = Figure().subplots()
+    sizes = [SimpleNamespace(cycles=c, K_MPa_sqrt_m_per_kN=1.0, crack_mm=a) for a, c in ((8.0, 0.0), (12.0, math.nan))]
+    plan_picture._life(axes, SimpleNamespace(rig=rig(specimen=paris, load={"nominal_range_kN": range_kN})), sizes)
+    assert not axes.lines and [t.get_text() for t in axes.texts] == [said]
