@@ -10,6 +10,7 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -32,6 +33,7 @@ from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
 
 MAPS_BUDGET_BYTES = 1_850_000   # of pictures behind the slider; a third more as text in the page
 MOST_FIXES = 24                 # behind the slider
+OF_1F = 2                       # pictures of a fix that need no second harmonic; they come first
 FEW = 5                         # maps that set the common colour scales
 LAST_ROWS = 12
 BAD_ROWS_SHOWN = 50
@@ -148,36 +150,45 @@ def evenly(count: int, most: int) -> list[int]:
 
 def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[str, str]]:
     """(fixes behind the slider, sentence about them, {name of a broken maps file: reason}). Maps are read one by one:
-    a long test's do not fit into a small computer's memory. The last is drawn first and tells how many can follow."""
+    a long test's do not fit into a small computer's memory. One is drawn first and tells how many can follow."""
     by_seq = {row.seq: row for row in rows}
     files = list_maps(home)
     usable: list[Path] = []
     few: list[Maps] = []
     broken: dict[str, str] = {}
-    chosen = [files[i][1] for i in evenly(len(files), MOST_FIXES)]
-    for k, path in enumerate(chosen):
+    full: Path | None = None  # the last of which nothing is withheld
+    chosen = [files[i] for i in evenly(len(files), MOST_FIXES)]
+    for k, (seq, path) in enumerate(chosen):
         try:
             maps = read_maps(path)
         except BadMaps as error:
             broken[path.name] = str(error)
             continue
         usable.append(path)
-        if k in evenly(len(chosen), FEW) or not few:
-            few.append(maps)
+        spoiled = _withheld(by_seq.get(seq))
+        full = full if spoiled else path
+        if 1 not in spoiled and (k in evenly(len(chosen), FEW) or not few):
+            few.append(replace(maps, h2=None) if spoiled else maps)
     if not usable:
         return [], "None of the maps files could be read." if files else "No maps in this folder.", broken
     scales = draw.common_scales(few)
-    last = _fix(read_maps(usable[-1]), by_seq, scales)
-    room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in last.pictures), 1), 2)
+    full = full or usable[-1]
+    first = _fix(read_maps(full), by_seq, scales)
+    room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in first.pictures), 1), 2)
     shown = [usable[i] for i in evenly(len(usable), room)]
     fixes, progress = [], Progress("maps")
-    for k, path in enumerate(shown[:-1], start=1):
-        fixes.append(_fix(read_maps(path), by_seq, scales))
+    for k, path in enumerate(shown, start=1):
+        fixes.append(first if path == full else _fix(read_maps(path), by_seq, scales))
         progress(k/len(shown))
     progress.clear()
     note = f"{len(shown)} of the folder's {len(files)} maps files are shown"
     note += ", evenly chosen to keep the page small." if len(shown) < len(files) else "."
-    return [*fixes, last], note+" Colour scales are the same in every fix.", broken
+    return fixes, note+" Colour scales are the same in every fix.", broken
+
+
+def _withheld(row: Row | None) -> list[int]:
+    """Harmonics that fell on something else: their maps are no measurement."""
+    return [k for k in (1, 2) if row is not None and f"collision_{k}f" in row.flags]
 
 
 def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
@@ -202,8 +213,12 @@ def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
         (lambda: around_picture(maps), "2f around the tip, on a ring at the inner radius of the fit.",
          "2f amplitude and phase around the tip"),
     ]
+    spoiled = _withheld(row)
+    if spoiled:
+        drawn = [] if 1 in spoiled else drawn[:OF_1F]
     pictures = [Picture(png, caption, alt) for picture, caption, alt in drawn if (png := picture()) is not None]
-    return Fix(maps.seq, _label(maps.seq, row), tuple(pictures))
+    left_out = f"{' and '.join(f'{k}f' for k in spoiled)} withheld ({', '.join(f'collision_{k}f' for k in spoiled)})"
+    return Fix(maps.seq, _label(maps.seq, row), tuple(pictures), left_out if spoiled else "")
 
 
 def _marks(row: Row) -> Marks:

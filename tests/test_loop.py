@@ -329,7 +329,7 @@ def test_a_load_frequency_that_cannot_be_told_apart_is_said_so(run_recording, fr
     wave = {"frequency_hz": frequency_hz, "sample_rate_hz": 200.0}
     row = run_recording(SMALL, contact=Contact(), ahead=Ahead(), **{**STEEL_AT_7_HZ, "wave": wave}).rows[-1]
     assert flag in row.flags and row.contact_length_mm is None and row.ahead_K is None
-    assert (row.tip_row_px is None) == (flag == "collision_1f")
+    assert (row.tip_row_px is None) == (row.noise_K is None) == (flag == "collision_1f")
     assert not {"saturated", "phase_wanders", "delay_disagrees", "readout_disagrees"} & {*row.flags}
 
 

@@ -278,6 +278,27 @@ def test_maps_without_tip_second_harmonic_or_material_are_drawn(tmp_path):
     assert "map of the temperature range with isopachics" in described and "map of 2f amplitude" not in described
 
 
+@pytest.mark.usefixtures("panels_alike")
+def test_maps_of_withheld_harmonics_are_not_drawn_and_set_no_scale(tmp_path, monkeypatch):
+    rows = invented_rows(4)
+    rows[1].flags += ("collision_2f",)
+    rows[3].flags += ("collision_1f", "collision_2f")
+    write_records(tmp_path, rows)
+    for seq in (2, 3):
+        write_maps(tmp_path, seq, 9.0)
+    write_maps(tmp_path, 4, 9.0, noise_K=16.0)
+    scales = []
+    true_scales = report.draw.common_scales
+    monkeypatch.setattr(report.draw, "common_scales", lambda few: scales.append(true_scales(few)) or scales[0])
+    seen = make(tmp_path)
+    described = Counter(a["alt"] for a in seen.all("img"))
+    assert described["map of the stress-sum range with isopachics"] == 2 and described["map of 2f amplitude"] == 1
+    assert described["2f amplitude and phase along the crack line"] == described["map of 2f phase"] == 1
+    words = seen.words()
+    assert "2f withheld (collision_2f)" in words and "1f and 2f withheld (collision_1f, collision_2f)" in words
+    assert scales[0].range_high < 2000 and "3 of the folder's 3 maps files" in words
+
+
 @pytest.mark.parametrize(("prepare", "line"), [
     (lambda d: None, "records.csv: no such file"),
     (lambda d: write_records(d, []), "records.csv: 0 damaged rows and no valid one"),
