@@ -27,7 +27,7 @@ from edge.page import Fix, thousands, with_interval
 from edge.pictures import Picture
 from edge.profile_pictures import along_picture, around_picture
 from edge.record import RecordFile, Row, read_records
-from edge.rig import find_rig
+from edge.rig import Camera, find_rig
 from edge.terminal import Progress
 from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
 
@@ -39,6 +39,7 @@ LAST_ROWS = 12
 BAD_ROWS_SHOWN = 50
 SAFETY = ("bolotip is no safety device: it measures, it protects nobody. Never start, stop or approach a test on the "
           "strength of this page; the test frame's own limits, the rules of the place and qualified people come first.")
+INVENTED = "Simulated bench: every number on this page is invented."
 EMPTY = "A tick on the lower edge is a fix without a value."
 WIDTH = ("On this page \u00b1 is half a 95 % interval (1.96 standard deviations); the records, the lines of bolotip run and the "
          "status picture give one standard deviation.")
@@ -65,21 +66,23 @@ def main(folder: Path, out: Path | None = None) -> int:
     fixes, note, broken = draw_fixes(home, records.rows)
     for name, reason in broken.items():
         _complain(f"{home/name}: {reason}; left out")
-    text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
+    camera = _camera(home)
+    verdict = judge(records, list(broken), camera.frame_rate_hz if camera is not None else None)
+    text = compose(home, records, verdict, fixes, note, camera is not None and camera.source == "simulated")
     _write(target, text)
     size_MB = len(text.encode(errors="replace")) / 1e6
     print(f"{target}: {counted(len(records.rows), 'fix', 'fixes')}, {len(fixes)} with maps, {size_MB:.1f} MB")
     return 0
 
 
-def _frame_rate_hz(home: Path) -> float | None:
+def _camera(home: Path) -> Camera | None:
     """Of the rig file in or beside the folder."""
     try:
         rig = find_rig(home)
     except InputError as error:
         _complain(f"{error}; the page does without the rig file")
         return None
-    return rig.camera.frame_rate_hz if rig is not None else None
+    return rig.camera if rig is not None else None
 
 
 def _complain(line: str) -> None:
@@ -96,11 +99,12 @@ def _write(target: Path, text: str) -> None:
         raise InputError(f"{target}: cannot be written ({reason}); choose another with --out") from None
 
 
-def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[Fix], note: str) -> str:
+def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[Fix], note: str, simulated: bool = False) -> str:
     """The page's text, part by part."""
     rows = records.rows
     span = " to ".join(dict.fromkeys(row.time_utc for row in (rows[0], rows[-1]) if row.time_utc)) or "time unknown"
-    head = [page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
+    head = [*([page.paragraph(INVENTED)] if simulated else []),
+            page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
             page.banner(verdict.level, verdict.word, [finding.text for finding in verdict.findings]),
             page.facts(_facts(rows)), page.paragraph(WIDTH, quiet=True), page.paragraph(SAFETY, quiet=True)]
     flags = [(word, str(count), FLAGS.get(word, "This version has no explanation for this word."))
@@ -140,7 +144,8 @@ def _facts(rows: Sequence[Row]) -> list[tuple[str, str]]:
     if contact:
         length = with_interval(contact[-1].contact_length_mm, contact[-1].contact_sd_mm, "mm")
         return [*pairs, (f"contact length, last of {len(contact)}", length)]
-    return [*pairs, ("contact length", "none found")]
+    looked = any({"no_contact", "ahead_only"} & set(row.flags) for row in rows)
+    return [*pairs, ("contact length", "none found" if looked else "not determined")]
 
 
 def evenly(count: int, most: int) -> list[int]:
