@@ -17,7 +17,8 @@ from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m, tensile_dK_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
-from edge.sources.recording import CsvColumns, open_stack
+from edge.sources.csv_columns import CsvColumns
+from edge.sources.recording import open_stack
 
 HOTTEST_C = 200.0  # a specimen or plate above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
