@@ -513,6 +513,29 @@ def test_a_load_or_tip_that_is_nowhere_is_said_after_some_rows(right):
     assert [len(s) for s in said] == [0, 0, 1, 0] and "mm_per_px" in said[2][0] and doubts.at_end() == []
 
 
+def test_tips_that_stay_weak_are_asked_whether_they_are_sought_in_a_wrong_place(right):
+    """One may be chance, and its dK tells nothing of units."""
+    outside = {"tip_row_px": 35.0, "tip_col_px": 20.0, "dKI_MPa_sqrt_m": 1.0, "dKI_sd": 0.05}
+    for before, says in ((1, 0), (2, 0), (3, 1)):
+        doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+        said = [doubts.see(row(flags=("tip_weak",), **outside)) for _ in range(before)]
+        assert [len(s) for s in said] == [0] * (before - says) + [1] * says
+    assert "the tip lies 71 degrees off" in said[-1][0]
+    doubts.see(row())
+    assert doubts.weak == 0
+
+
+@pytest.mark.parametrize("flag, says", [("delay_disagrees", True), ("delay_far_field", False)])
+def test_a_delay_that_disagrees_is_named_where_no_tip_was_found(right, flag, says):
+    doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+    doubts.see(row(crack_mm=None, flags=("no_tip", flag)))
+    (end,) = doubts.at_end()
+    assert end.endswith("; the profile's frame_delay_s disagrees with the image (delay_disagrees): another camera's profile?") == says
+    doubts.see(row(crack_mm=None, flags=("no_tip", "settling")))
+    said = [doubts.see(row(crack_mm=None, flags=("no_tip",))) for _ in range(3)]
+    assert ("another camera's profile?" in " ".join(sum(said, []))) == says
+
+
 def test_a_run_of_one_row_without_load_is_told_why_at_its_end(right):
     doubts = plausible.Doubts(load_rig(right / "rig.toml"))
     assert doubts.at_end() == doubts.see(row(load_frequency_hz=None, crack_mm=None, frames=None, flags=("no_load",))) == []
