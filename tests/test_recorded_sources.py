@@ -109,7 +109,11 @@ BAD_STACKS = {
     "other ending": ("f.mkv", lambda p: p.write_bytes(b"x"), ["'.mkv'", ".npy, .tif or .tiff"]),
     "text": ("f.npy", lambda p: p.write_text("hello"), ["not a readable .npy"]),
     "empty": ("f.npy", lambda p: p.write_bytes(b""), ["not a readable .npy"]),
-    "cut in the middle": ("f.npy", lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.5), ["shorter than its header says: still being copied", "copy it again"]),
+    "cut in the middle": (
+        "f.npy",
+        lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.5),
+        ["shorter than its header says: still being copied", "copy it again"],
+    ),
     "cut in its header": ("f.npy", lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.01), ["not a readable .npy"]),
     "objects": ("f.npy", write_pickle, ["not a readable .npy"]),
     "floats": ("f.npy", lambda p: np.save(p, counts(3).astype(float)), ["float64", "may be uint16"]),
