@@ -339,7 +339,17 @@ def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, c
     m = measure(rec)
     assert m.frequency_hz == pytest.approx(7.0, abs=0.01) and m.range_kN > 1
     again = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
-    assert again.returncode == 2 and "has a recording already" in again.stderr
+    assert again.returncode == 2 and "frames.npy: is there already; name a new folder" in again.stderr
+
+
+@pytest.mark.parametrize("name", ["frames.npy", "frames.csv", "load.csv", "rig.toml"])
+def test_the_notes_recorder_overwrites_nothing(name, tmp_path):
+    words, env = recorder(tmp_path, "1")
+    (tmp_path / "rec").mkdir()
+    (tmp_path / "rec" / name).write_text("mine")
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
+    assert done.returncode == 2 and done.stderr == f"{tmp_path / 'rec' / name}: is there already; name a new folder\n"
+    assert [p.read_text() for p in (tmp_path / "rec").iterdir()] == ["mine"]
 
 
 @pytest.mark.parametrize("stress", ["0.07", "70e6"])

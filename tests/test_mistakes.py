@@ -244,6 +244,12 @@ REFUSED = [
     Mistake("demo where nothing can be made", nothing, r"/proc/x: cannot be written .*give a folder that you may", "demo /proc/x"),
     Mistake("demo in a file", write("f", ""), r"f: cannot be written .*give a folder that you may write to", "demo f"),
     Mistake("demo twice", write("records.csv", ""), r"out: holds records already; give another folder", "demo ."),
+    Mistake(
+        "demo over a rig file",
+        lambda folder: (folder / "out").unlink(),
+        r"rig\.toml: is there already and not the demo's; give another folder",
+        "demo .",
+    ),
     Mistake("report of nothing", nothing, r"records\.csv: no such file; give the folder that", "report ."),
     Mistake("report of a missing folder", nothing, r"nowhere: no such file", "report nowhere"),
     Mistake("records of something else", write("records.csv", "a,b\n1,2\n"), r"records\.csv: row 1: .*header", "report ."),
@@ -366,6 +372,14 @@ def test_a_demo_stopped_by_hand_says_what_exists_and_asks_for_no_growth(here, mo
     assert cli.main(["demo", "new"]) == 0
     out, err = capsys.readouterr()
     assert out.splitlines()[-1] == "Stopped before its end: 6 fixes in new/out, no growth rates and no report." and err == ""
+    (here / "new" / "out").rmdir()
+    profile = here / "new" / "camera.toml"
+    profile.write_text(re.sub(r"made_on = .*", "made_on = 2026-01-01", profile.read_text()))
+    assert cli.main(["demo", "new"]) == 0  # what is there is the demo's own, of another day
+    (here / "new" / "out").rmdir()
+    profile.write_text(profile.read_text().replace("0.0100", "0.0080"))
+    assert cli.main(["demo", "new"]) == 2 and "0.0080" in profile.read_text()
+    assert "new/camera.toml: is there already and not the demo's" in capsys.readouterr().err
 
 
 def test_a_second_run_into_the_same_folder_is_refused(here, capsys):
