@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError
+from edge import cut_short
 from edge.aliases import collisions
 from edge.cycles import HYSTERESIS
 from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m, tensile_dK_MPa_sqrt_m
@@ -18,7 +19,7 @@ from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
 from edge.sources.csv_columns import CsvColumns
-from edge.sources.recording import open_stack
+from edge.sources.recording import NpyStack, Part, TiffStack, open_stack
 
 HOTTEST_C = 200.0  # a specimen or plate above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
@@ -83,28 +84,31 @@ def check_recording(rig: Rig) -> list[str]:
     """Doubts about a recording's first image, frame times and load samples. InputError: what can't give a phase."""
     found: list[str] = []
     c, p = rig.camera, rig.load
-    first_s = 0.0
+    first_s, end_s = 0.0, -math.inf
     if c.source == "recording" and c.path is not None:
-        found += _first_image(rig, c.path)
+        stack = open_stack(c.path, c.rows, c.columns, c.crop_px)
+        if not stack.count:
+            raise InputError(f"{c.path}: holds no frames; record again")
+        found += _first_image(rig, stack)
+        stack.close()
+        end_s = (stack.count - 1) / c.frame_rate_hz
         if c.times is not None:
             first_s = _frame_times(rig, c.times)
+            end_s = cut_short.frame_times(c.times, stack.count, c.path.name, c.frame_rate_hz)
     if p.source == "recording" and p.path is not None:
         found += _load_samples(rig, p.path, first_s)
+        found += cut_short.load(rig, p.path, end_s)
     return found
 
 
-def _first_image(rig: Rig, path: Path) -> Iterator[str]:
+def _first_image(rig: Rig, stack: NpyStack | TiffStack | Part) -> Iterator[str]:
     from calibration.profile import load_profile
 
     c = rig.camera
-    stack = open_stack(path, c.rows, c.columns, c.crop_px)
-    if not stack.count:
-        raise InputError(f"{path}: holds no frames; record again")
     per_K = (load_profile(c.profile).counts_per_K if c.profile else None) or c.counts_per_K
     if c.zero_K is None or not per_K:
         return
     surface_K = float(np.median(stack.frame(0))) / per_K + c.zero_K
-    stack.close()
     if not COLDEST_K < surface_K < WARMEST_K:
         yield (
             f"{rig.path} [camera] zero_K, counts_per_K: {c.zero_K:g} K and {per_K:g} counts/K make the first image "

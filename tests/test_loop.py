@@ -510,10 +510,10 @@ def test_a_flipped_byte_is_named_by_its_row(small_rig, capsys):
 
 def test_a_recording_that_turns_bad_ends_with_exit_2_one_line_and_the_rows_so_far(small_rig, capsys):
     times = (small_rig.parent / "frames.csv").read_text().splitlines()
-    (small_rig.parent / "frames.csv").write_text("\n".join(times[:400]) + "\n")
+    (small_rig.parent / "frames.csv").write_text("\n".join([*times[:400], "399,0.5", *times[401:]]) + "\n")
     assert cli.main(["run", str(small_rig)]) == 2
     err = capsys.readouterr().err
-    assert err.count("\n") == 1 and "frames.csv: has 399 rows for 500 frames" in err
+    assert err.count("\n") == 1 and "frames.csv: row 401: time 0.5 s is before the row above" in err
     stored = read_records(small_rig.parent / "out")
     assert len(stored.rows) >= 2 and stored.bad == [] and stored.torn is None
 

@@ -104,6 +104,14 @@ def every_nth(name: str, n: int) -> Callable[[Path], None]:
     return spoil
 
 
+def first_half(name: str) -> Callable[[Path], None]:
+    def spoil(folder: Path) -> None:
+        raw = (folder / name).read_bytes()
+        write(name, raw[: len(raw) // 2])(folder)
+
+    return spoil
+
+
 def recorded_by(text: str) -> Callable[[Path], None]:
     """Another camera in the rig file."""
     return swap('source = "recording"\npath = "frames.npy"\ntimes = "frames.csv"', text)
@@ -231,6 +239,13 @@ REFUSED = [
     Mistake("text for frames", write("frames.npy", "time,value\n"), r"frames\.npy: not a readable \.npy"),
     Mistake("times in milliseconds", scaled("frames.csv", 1e3), r"frames\.csv: times are (39|40).* apart, .*not milliseconds"),
     Mistake("times for fewer frames", write("frames.csv", "frame,time_s\n0,0.0\n1,0.04\n"), r"frames\.csv: has 2 rows for 250 frames"),
+    Mistake("frames cut short", first_half("frames.npy"), r"frames\.npy: is shorter than its header says: .*copy it again"),
+    Mistake(
+        "times cut short",
+        first_half("frames.csv"),
+        r"frames\.csv: has 1\d\d rows for 250 frames in frames\.npy; one row a frame is needed: ends at \d\.\d+ s, the frames go on to "
+        r"9\.9\d+ s; still being copied, or cut short\?",
+    ),
     Mistake("no such camera", both(recorded_by(UVC), live_load(FROM_FRAMES)), r"device 77: /dev/video77 is not there; .*group video"),
     Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"/dev/ttyNONE"),
     # the profile
@@ -445,6 +460,20 @@ DOUBTED = [
         r"frequency_hz: is 7, but samples in load\.csv are 0\.06\d* s apart: 2\.\d a cycle, too few to count",
     ),
 ]
+
+
+def test_a_load_that_ends_before_the_frames_is_told_with_the_seconds(here):
+    head, *lines = (here / "load.csv").read_text().splitlines()
+    t = np.array([float(line.split(",")[0]) for line in lines])
+    for end_s, says in ((5.0, True), (9.5, False)):  # of frames that end at 9.96 s
+        write("load.csv", "\n".join([head, *(line for line, at in zip(lines, t) if at <= end_s)]) + "\n")(here)
+        for times in (True, False):
+            if not times:
+                (here / "untimed.toml").write_text((here / "rig.toml").read_text().replace('times = "frames.csv"\n', ""))
+            found = plausible.check_recording(load_rig("rig.toml" if times else "untimed.toml"))
+            assert len(found) == says
+            if says:
+                assert re.fullmatch(r"load\.csv: ends at (4\.99|5)\d* s, the frames go on to (9\.9|10)\d* s; still .*short\?", found[0])
 
 
 def test_load_times_of_an_unsteady_clock_are_doubted_and_rows_in_disorder_refused(here):
