@@ -437,6 +437,13 @@ def test_another_output_folder_can_be_given(small_rig, tmp_path):
     assert not (small_rig.parent / "out").exists()
 
 
+def test_a_second_run_into_a_folder_tells_its_own_rows(small_rig, capsys):
+    for _ in range(2):
+        assert cli.main(["run", str(small_rig)]) == 0
+        assert capsys.readouterr().out.splitlines()[-1].startswith("4 rows in ")
+    assert len(read_records(small_rig.parent / "out").rows) == 8
+
+
 def test_a_run_in_the_same_folder_goes_on_with_number_cycles_and_time(small_rig):
     rows = []
     for _ in range(2):
