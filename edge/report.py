@@ -64,8 +64,8 @@ def main(folder: Path, out: Path | None = None) -> int:
     home = records.path.parent
     target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
     fixes, note, broken = draw_fixes(home, records.rows)
-    for name, reason in broken.items():
-        _complain(f"{home/name}: {reason}; left out")
+    for reason in broken.values():
+        _complain(f"{reason}; left out")
     camera = _camera(home)
     verdict = judge(records, list(broken), camera.frame_rate_hz if camera is not None else None)
     text = compose(home, records, verdict, fixes, note, camera is not None and camera.source == "simulated")
@@ -154,7 +154,7 @@ def evenly(count: int, most: int) -> list[int]:
 
 
 def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[str, str]]:
-    """(fixes behind the slider, sentence about them, {name of a broken maps file: reason}). Maps are read one by one:
+    """(fixes behind the slider, sentence about them, {name of a broken maps file: its path and the reason}). Maps are read one by one:
     a long test's do not fit into a small computer's memory. One is drawn first and tells how many can follow."""
     by_seq = {row.seq: row for row in rows}
     files = list_maps(home)
