@@ -89,7 +89,8 @@ def test_devices_that_are_not_there_are_both_told_and_no_run_is_possible(tmp_pat
         cable.unplug()
     assert cli.main(["check", str(live.rig), "--seconds", "1"]) == 2
     out, err = capsys.readouterr()
-    assert f"[camera] port {tmp_path}/camera: No such file" in out and f"[load] port {tmp_path}/load: No such file" in out
+    for name in ("camera", "load"):
+        assert f"{live.rig} [{name}] port {tmp_path}/{name}: No such file" in out
     assert err.splitlines()[-1].endswith("no run is possible: camera, load")
 
 

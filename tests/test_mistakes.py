@@ -246,8 +246,12 @@ REFUSED = [
         r"frames\.csv: has 1\d\d rows for 250 frames in frames\.npy; one row a frame is needed: ends at \d\.\d+ s, the frames go on to "
         r"9\.9\d+ s; still being copied, or cut short\?",
     ),
-    Mistake("no such camera", both(recorded_by(UVC), live_load(FROM_FRAMES)), r"device 77: /dev/video77 is not there; .*group video"),
-    Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"/dev/ttyNONE"),
+    Mistake(
+        "no such camera",
+        both(recorded_by(UVC), live_load(FROM_FRAMES)),
+        r"rig\.toml \[camera\] device 77: /dev/video77 is not there; .*group video",
+    ),
+    Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"rig\.toml \[camera\] port /dev/ttyNONE"),
     # the profile
     Mistake("profile missing", swap('"camera.toml"', '"cam.toml"'), r"\[camera\] profile: no such file cam\.toml; relative paths start"),
     Mistake("rig file for profile", swap('"camera.toml"', '"rig.toml"'), r"rig\.toml: is a rig file, may be a camera profile"),
@@ -267,6 +271,9 @@ REFUSED = [
     ),
     Mistake("report of nothing", nothing, r"records\.csv: no such file; give the folder that", "report ."),
     Mistake("report of a missing folder", nothing, r"nowhere: no such file", "report nowhere"),
+    Mistake("report of the rig file", nothing, r"rig\.toml: is no records file; give the folder that .* wrote", "report rig.toml"),
+    Mistake("report of a page", write("r.html", "<p>"), r"r\.html: is no records file; give the folder that", "report r.html"),
+    Mistake("growth of maps", write("maps-1.npz", b"PK"), r"maps-1\.npz: is no records file; give the folder that", "growth maps-1.npz"),
     Mistake("records of something else", write("records.csv", "a,b\n1,2\n"), r"records\.csv: row 1: .*header", "report ."),
     Mistake(
         "records of another version",
