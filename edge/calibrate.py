@@ -17,7 +17,7 @@ from edge.correct import correct, far_field_delay
 from edge.handbook import ZERO_C_K
 from edge.plausible import HOTTEST_C
 from edge.region import along
-from edge.rig import Rig
+from edge.rig import LEAST_WIDTH_PX, Rig
 from edge.sources.recording import RecordedLoad
 from edge.terminal import Progress
 from edge.whole_recording import Measured, Recorded, measure, open_recording
@@ -144,6 +144,9 @@ def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile:
     usable = usable_pixels(recordings[0], profile, args.region)
     plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
     new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)
+    before = (profile or ASSUMED).counts_per_K or recordings[0].rig.camera.counts_per_K
+    if new.netd_K and before:  # it was measured in counts
+        new = dataclasses.replace(new, netd_K=new.netd_K * before / plates.counts_per_K)
     finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
 
 
@@ -222,6 +225,12 @@ def run_scale(args: argparse.Namespace, recordings: list[Recorded]) -> None:
                     f"{image.shape[1]} columns; look for exchanged numbers"
                 )
         found = scale.from_marks(marks[:, :2], marks[:, 2:])
+        if rig.specimen.width_mm / found.mm_per_px < LEAST_WIDTH_PX:  # False without a width
+            raise InputError(
+                f"scale: the marks make {found.mm_per_px:.3g} mm per pixel, so that width_mm = {rig.specimen.width_mm:g} spans "
+                f"{rig.specimen.width_mm / found.mm_per_px:.1f} px, may be {LEAST_WIDTH_PX} px or more; look for exchanged "
+                f"numbers: --mark ROW COL X_MM Y_MM"
+            )
     else:
         width = rig.specimen.width_mm
         if not np.isfinite(width):
@@ -278,7 +287,11 @@ def finish(
     new: CameraProfile | None,
     draw: Callable[[Path], None],
 ) -> None:
-    """Print, draw, and write the profile where it changes (`new`). made_on dates the lag, not later small additions."""
+    """Write the profile where it changes (`new`), print, draw. Written first: the reader of what is printed may leave."""
+    assumed = False
+    if new is not None:
+        new, assumed = _signed(args, recordings, new)
+        save_profile(args.profile, new)
     print("\n".join(text))
     picture = args.picture or args.profile.with_name(f"{args.profile.stem}-{args.kind}.png")
     try:
@@ -289,16 +302,25 @@ def finish(
             raise
         print("\nno picture: matplotlib is not installed (pip install 'bolotip[report]')")
     except OSError as e:
+        if isinstance(e, BrokenPipeError):
+            raise
         raise InputError(f"{picture}: cannot be written ({e.strerror}); check folder, room and rights") from None
     if new is None:
         print("copy the lines above into the rig file; the camera profile stays as it is")
         return
+    if assumed:
+        print("the lag is not measured yet: tau 10 +- 3 ms is assumed (makers' notes); calibrate a sweep or a step")
+    print(f"profile: {args.profile}")
+
+
+def _signed(args: argparse.Namespace, recordings: list[Recorded], new: CameraProfile) -> tuple[CameraProfile, bool]:
+    """With whose and what of it is; whether its lag is assumed. made_on dates the lag, not later small additions."""
     rig = recordings[0].rig
     lag = args.kind in ("sweep", "step")
     before = [m for m in new.made_from if not m.startswith(args.kind + " ") and not (lag and m == ASSUMED_NOTE)]
-    if new.tau_sd_s == ASSUMED.tau_sd_s and not lag and not new.made_from:
+    assumed = new.tau_sd_s == ASSUMED.tau_sd_s and not lag and not new.made_from
+    if assumed:
         before = [ASSUMED_NOTE]
-        print("the lag is not measured yet: tau 10 +- 3 ms is assumed (makers' notes); calibrate a sweep or a step")
     made = [f"{args.kind} {rec.name}" for rec in recordings]
     today = datetime.date.today()
     new = dataclasses.replace(
@@ -309,5 +331,4 @@ def finish(
         made_on=today if lag or new.made_on is None else new.made_on,
         made_from=(*before, *made),
     )
-    save_profile(args.profile, new)
-    print(f"profile: {args.profile}")
+    return new, assumed

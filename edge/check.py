@@ -225,6 +225,9 @@ def of_load(rig: Rig, load: LoadSource, heard: Heard) -> Iterator[Finding]:
         yield Finding("load", False, text, f"[load] frequency_hz = {state.frequency_hz:.4g}, and bolotip plan again")
     else:
         yield Finding("load", True, text)
+    if rig.load.source != "frames" and not load.nominal:  # a nominal one is the rig file's, and doubted there
+        for doubt in plausible.gross(rig, state.range_kN, "the load's range"):
+            yield Finding("load", False, doubt, "[load] scale_kN_per_unit")
     yield from of_load_wire(load)
 
 

@@ -69,8 +69,14 @@ made_from = ["invented"]
 """
 
 
+def _undated(text: str) -> list[str]:
+    """The lines without the day on which they were made."""
+    return [line for line in text.splitlines() if not line.startswith("made_on = ")]
+
+
 def main(folder: Path | None) -> int:
-    """Run the demo in `folder` (default: bolotip-demo). Existing results there are an error: nothing is overwritten."""
+    """Run the demo in `folder` (default: bolotip-demo). Existing results there, or a rig file or profile of the user's own, are an
+    error: nothing is overwritten."""
     folder = folder or Path("bolotip-demo")
     out = folder / "out"
     if (out / "records.csv").exists():
@@ -78,6 +84,9 @@ def main(folder: Path | None) -> int:
     started = time.monotonic()
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        for path, own in ((folder / "rig.toml", RIG), (folder / "camera.toml", PROFILE)):
+            if path.exists() and _undated(path.read_text("utf-8", "replace")) != _undated(own):
+                raise InputError(f"{path}: is there already and not the demo's; give another folder: bolotip demo DIR")
         (folder / "rig.toml").write_text(RIG)
         (folder / "camera.toml").write_text(PROFILE.replace("TODAY", date.today().isoformat()))
     except OSError as e:

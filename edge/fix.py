@@ -105,7 +105,7 @@ class Fixer:
         if noise_K > NOISY * (self.profile.netd_K or np.inf):
             fix.flags.append("noisy")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
-        fix.row.noise_K = float(sd_K[0])
+        fix.row.noise_K = float(sd_K[0]) if 1 not in self.spoiled else None
         second = len(corrected.maps) > 1 and 2 not in self.spoiled
         frame_share = shared_counts / (noise_K * self.counts_per_K) if noise_K > 0 else 0.0
         # at 1f the field itself bends from patch to patch

@@ -27,7 +27,7 @@ STRIP_PX = 1.5  # half width of the strip along the crack line
 
 
 class BadMaps(Exception):
-    """A maps file that cannot be used; str() is the reason in one line."""
+    """A maps file that cannot be used; str() is its path and the reason in one line."""
 
 
 @dataclass(frozen=True)
@@ -81,15 +81,17 @@ def read_maps(path: Path | str) -> Maps:
     try:
         with np.load(path, allow_pickle=False) as data:
             arrays = {key: data[key] for key in data.files}
+    except FileNotFoundError:
+        raise BadMaps(f"{path}: no such file") from None
     except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile, NotImplementedError) as error:
-        raise BadMaps(f"cannot be read ({type(error).__name__}: torn or not a maps file)") from None
+        raise BadMaps(f"{path}: cannot be read ({type(error).__name__}: torn or not a maps file)") from None
     missing = [key for key in ("h1", "h2") if key not in arrays]
     if missing:
-        raise BadMaps(f"has no array {' and no array '.join(missing)}")
+        raise BadMaps(f"{path}: has no array {' and no array '.join(missing)}")
     h1, h2 = arrays["h1"], arrays["h2"]
     mask = arrays.get("mask", np.ones(h1.shape, bool))
     if h1.ndim != 2 or h2.shape != h1.shape or mask.shape != h1.shape:
-        raise BadMaps(f"h1 {h1.shape}, h2 {h2.shape} and mask {mask.shape} are not maps of one size")
+        raise BadMaps(f"{path}: h1 {h1.shape}, h2 {h2.shape} and mask {mask.shape} are not maps of one size")
     mask = mask.astype(bool) & np.isfinite(h1)
     second = h2 if np.isfinite(h2[mask]).any() else None
     return Maps(seq=int(name.group(1)) if name else 0, h1=h1, h2=second,

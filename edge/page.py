@@ -12,10 +12,11 @@ from edge.pictures import INTERVAL, Picture
 
 @dataclass(frozen=True)
 class Fix:
-    """The pictures of one fix behind the slider and the line that names it."""
+    """The pictures of one fix behind the slider, the line that names it and a sentence in place of pictures left out."""
     seq: int
     label: str
     pictures: tuple[Picture, ...]
+    left_out: str = ""
 
 
 STYLE = """
@@ -157,7 +158,8 @@ def slider(fixes: Sequence[Fix]) -> str:
 
 def _fix(fix: Fix, hidden: bool) -> str:
     attributes = f'data-seq="{fix.seq}" data-label="{escape(fix.label)}"{" hidden" if hidden else ""}'
-    return f'<div class="fix" {attributes}><noscript>{paragraph(fix.label)}</noscript>{grid(fix.pictures)}</div>'
+    left_out = paragraph(fix.left_out) if fix.left_out else ""
+    return f'<div class="fix" {attributes}><noscript>{paragraph(fix.label)}</noscript>{grid(fix.pictures)}{left_out}</div>'
 
 
 def table(names: Sequence[str], rows: Iterable[Sequence[str]], wordy: Sequence[str] = ()) -> str:

@@ -11,13 +11,15 @@ from pathlib import Path
 import numpy as np
 
 from calibration.door import InputError
+from edge import cut_short
 from edge.aliases import collisions
 from edge.cycles import HYSTERESIS
 from edge.handbook import ZERO_C_K, specimen_K_MPa_sqrt_m, tensile_dK_MPa_sqrt_m
 from edge.phase import FARTHEST
 from edge.record import Row
 from edge.rig import Rig
-from edge.sources.recording import CsvColumns, open_stack
+from edge.sources.csv_columns import CsvColumns
+from edge.sources.recording import NpyStack, Part, TiffStack, open_stack
 
 HOTTEST_C = 200.0  # a specimen or plate above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
@@ -56,7 +58,7 @@ def of_rig(rig: Rig, aliases: bool = True) -> list[str]:
     if rig.lockin.harmonics == 1:
         found.append("[lockin] harmonics: is 1: the columns of contact and of the zone ahead stay empty; they need 2")
     if rig.load.nominal_range_kN is not None:
-        found += _gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
+        found += gross(rig, rig.load.nominal_range_kN, "[load] nominal_range_kN")
     hz, rate = rig.load.frequency_hz, rig.camera.frame_rate_hz
     met = collisions(hz, rate, rig.lockin.memory_s, rig.lockin.mains_hz)
     if met.reasons and aliases:
@@ -67,7 +69,7 @@ def of_rig(rig: Rig, aliases: bool = True) -> list[str]:
     return [f"{rig.path} {text}" for text in found]
 
 
-def _gross(rig: Rig, range_kN: float, key: str) -> Iterator[str]:
+def gross(rig: Rig, range_kN: float, key: str) -> Iterator[str]:
     """Whether a load range is beyond what the gross section can carry."""
     s = rig.specimen
     stress_MPa = 1e3 * range_kN / (s.width_mm * s.thickness_mm)
@@ -82,28 +84,31 @@ def check_recording(rig: Rig) -> list[str]:
     """Doubts about a recording's first image, frame times and load samples. InputError: what can't give a phase."""
     found: list[str] = []
     c, p = rig.camera, rig.load
-    first_s = 0.0
+    first_s, end_s = 0.0, -math.inf
     if c.source == "recording" and c.path is not None:
-        found += _first_image(rig, c.path)
+        stack = open_stack(c.path, c.rows, c.columns, c.crop_px)
+        if not stack.count:
+            raise InputError(f"{c.path}: holds no frames; record again")
+        found += _first_image(rig, stack)
+        stack.close()
+        end_s = (stack.count - 1) / c.frame_rate_hz
         if c.times is not None:
             first_s = _frame_times(rig, c.times)
+            end_s = cut_short.frame_times(c.times, stack.count, c.path.name, c.frame_rate_hz)
     if p.source == "recording" and p.path is not None:
         found += _load_samples(rig, p.path, first_s)
+        found += cut_short.load(rig, p.path, end_s)
     return found
 
 
-def _first_image(rig: Rig, path: Path) -> Iterator[str]:
+def _first_image(rig: Rig, stack: NpyStack | TiffStack | Part) -> Iterator[str]:
     from calibration.profile import load_profile
 
     c = rig.camera
-    stack = open_stack(path, c.rows, c.columns, c.crop_px)
-    if not stack.count:
-        raise InputError(f"{path}: holds no frames; record again")
     per_K = (load_profile(c.profile).counts_per_K if c.profile else None) or c.counts_per_K
     if c.zero_K is None or not per_K:
         return
     surface_K = float(np.median(stack.frame(0))) / per_K + c.zero_K
-    stack.close()
     if not COLDEST_K < surface_K < WARMEST_K:
         yield (
             f"{rig.path} [camera] zero_K, counts_per_K: {c.zero_K:g} K and {per_K:g} counts/K make the first image "
@@ -181,6 +186,7 @@ NO_TIP = (
     "no crack tip was found so far; check [view] mm_per_px, datum_px and growth_angle_deg, focus, paint and the load, and "
     "whether bolotip plan expects one to be seen"
 )
+OTHER_PROFILE = "; the profile's frame_delay_s disagrees with the image (delay_disagrees): another camera's profile?"
 
 
 class Doubts:
@@ -193,7 +199,8 @@ class Doubts:
             f"no cyclic load near [load] frequency_hz = {rig.load.frequency_hz:g} Hz was found in {where}; check the signal, "
             f"its times in seconds on the frames' clock, and that the machine runs"
         )
-        self.without_load = self.without_tip = self.searched = self.tips = 0
+        self.without_load = self.without_tip = self.searched = self.tips = self.weak = 0
+        self.other_delay = False
 
     def see(self, row: Row) -> list[str]:
         """Sentences, most often none."""
@@ -207,17 +214,21 @@ class Doubts:
         """What is to be said of the whole run."""
         if self.rows and self.without_load == self.rows and "no load" not in self.said:
             return [self.no_load]
-        return [NO_TIP] if self.searched and not self.tips and "no tip" not in self.said else []
+        return [self._no_tip()] if self.searched and not self.tips and "no tip" not in self.said else []
+
+    def _no_tip(self) -> str:
+        return NO_TIP + (OTHER_PROFILE if self.other_delay else "")
 
     def _image(self, row: Row) -> Iterator[tuple[str, str]]:
         if "frozen" in row.flags and row.frames is None:
             yield "frozen", "the camera gives the same image again and again; look for a freeze setting, power and cable"
         self.tips += row.crack_mm is not None
+        self.other_delay |= "delay_disagrees" in row.flags
         tipless = row.frames is not None and row.crack_mm is None and "collision_1f" not in row.flags
         self.searched += tipless
         self.without_tip = self.without_tip + 1 if tipless and "settling" not in row.flags else 0
         if self.without_tip == TIPLESS_ROWS:
-            yield "no tip", NO_TIP
+            yield "no tip", self._no_tip()
 
     def _load(self, row: Row) -> Iterator[tuple[str, str]]:
         absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead
@@ -231,11 +242,14 @@ class Doubts:
                 f"scale_kN_per_unit if the specimen is pulled",
             )
         if row.load_range_kN is not None:
-            for text in _gross(self.rig, row.load_range_kN, "load_range_kN"):
+            for text in gross(self.rig, row.load_range_kN, "load_range_kN"):
                 yield "gross", text
 
     def _tip(self, row: Row) -> Iterator[tuple[str, str]]:
-        if row.crack_mm is None or row.crack_sd_mm is None or "tip_weak" in row.flags:
+        if row.crack_mm is None or row.crack_sd_mm is None:
+            return
+        self.weak = self.weak + 1 if "tip_weak" in row.flags else 0
+        if 0 < self.weak < TIPLESS_ROWS:  # one may be chance; tips that stay weak are mostly sought in a wrong place
             return
         s, view = self.rig.specimen, self.rig.view
         if row.crack_mm < s.notch_mm - 3 * row.crack_sd_mm - view.mm_per_px:
@@ -253,7 +267,8 @@ class Doubts:
                     f"the tip lies {off:.0f} degrees off growth_angle_deg as seen from the datum; check [view] datum_px "
                     f"([row, column], in this order) and growth_angle_deg (0 right, 90 up)",
                 )
-        yield from self._stress_intensity(row)
+        if not self.weak:
+            yield from self._stress_intensity(row)
 
     def _stress_intensity(self, row: Row) -> Iterator[tuple[str, str]]:
         K, K_sd = row.dKI_MPa_sqrt_m, row.dKI_sd
@@ -264,7 +279,7 @@ class Doubts:
             return
         # a notch or crack that stays open below zero load shows the whole range
         most = K_RATIO * float(specimen_K_MPa_sqrt_m(self.rig.specimen, row.load_range_kN, row.crack_mm))
-        if "gross" in self.said or any(True for _ in _gross(self.rig, row.load_range_kN, "")):
+        if "gross" in self.said or any(True for _ in gross(self.rig, row.load_range_kN, "")):
             return  # the load has been doubted already
         if not book / K_RATIO <= K <= most:
             yield (

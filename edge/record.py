@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 FILE_NAME = "records.csv"
+OTHERS = frozenset({".toml", ".html", ".npz", ".npy", ".png", ".json"})  # endings of what else stands in or beside its folder
 LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a row
 LASTING = frozenset({"overload", "underload", "load_step", "resumed", "ended"})  # flags of rows that are never thinned out
 NAMES_SHOWN = 4  # of missing columns, in messages
@@ -258,6 +259,8 @@ def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordF
     path = Path(folder_or_file)
     path = path / FILE_NAME if path.is_dir() else path
     found = RecordFile([], [], None, path)
+    if path.suffix.lower() in OTHERS and path.is_file():
+        raise InputError(f"{path}: is no records file; give the folder that `bolotip run` wrote into")
     try:
         with path.open("rb") as f:
             _read_lines(f, found, most)

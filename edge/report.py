@@ -10,6 +10,7 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,17 +27,19 @@ from edge.page import Fix, thousands, with_interval
 from edge.pictures import Picture
 from edge.profile_pictures import along_picture, around_picture
 from edge.record import RecordFile, Row, read_records
-from edge.rig import find_rig
+from edge.rig import Camera, find_rig
 from edge.terminal import Progress
 from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
 
 MAPS_BUDGET_BYTES = 1_850_000   # of pictures behind the slider; a third more as text in the page
 MOST_FIXES = 24                 # behind the slider
+OF_1F = 2                       # pictures of a fix that need no second harmonic; they come first
 FEW = 5                         # maps that set the common colour scales
 LAST_ROWS = 12
 BAD_ROWS_SHOWN = 50
 SAFETY = ("bolotip is no safety device: it measures, it protects nobody. Never start, stop or approach a test on the "
           "strength of this page; the test frame's own limits, the rules of the place and qualified people come first.")
+INVENTED = "Simulated bench: every number on this page is invented."
 EMPTY = "A tick on the lower edge is a fix without a value."
 WIDTH = ("On this page \u00b1 is half a 95 % interval (1.96 standard deviations); the records, the lines of bolotip run and the "
          "status picture give one standard deviation.")
@@ -61,23 +64,25 @@ def main(folder: Path, out: Path | None = None) -> int:
     home = records.path.parent
     target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
     fixes, note, broken = draw_fixes(home, records.rows)
-    for name, reason in broken.items():
-        _complain(f"{home/name}: {reason}; left out")
-    text = compose(home, records, judge(records, list(broken), _frame_rate_hz(home)), fixes, note)
+    for reason in broken.values():
+        _complain(f"{reason}; left out")
+    camera = _camera(home)
+    verdict = judge(records, list(broken), camera.frame_rate_hz if camera is not None else None)
+    text = compose(home, records, verdict, fixes, note, camera is not None and camera.source == "simulated")
     _write(target, text)
     size_MB = len(text.encode(errors="replace")) / 1e6
     print(f"{target}: {counted(len(records.rows), 'fix', 'fixes')}, {len(fixes)} with maps, {size_MB:.1f} MB")
     return 0
 
 
-def _frame_rate_hz(home: Path) -> float | None:
+def _camera(home: Path) -> Camera | None:
     """Of the rig file in or beside the folder."""
     try:
         rig = find_rig(home)
     except InputError as error:
         _complain(f"{error}; the page does without the rig file")
         return None
-    return rig.camera.frame_rate_hz if rig is not None else None
+    return rig.camera if rig is not None else None
 
 
 def _complain(line: str) -> None:
@@ -94,11 +99,12 @@ def _write(target: Path, text: str) -> None:
         raise InputError(f"{target}: cannot be written ({reason}); choose another with --out") from None
 
 
-def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[Fix], note: str) -> str:
+def compose(home: Path, records: RecordFile, verdict: Verdict, fixes: Sequence[Fix], note: str, simulated: bool = False) -> str:
     """The page's text, part by part."""
     rows = records.rows
     span = " to ".join(dict.fromkeys(row.time_utc for row in (rows[0], rows[-1]) if row.time_utc)) or "time unknown"
-    head = [page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
+    head = [*([page.paragraph(INVENTED)] if simulated else []),
+            page.paragraph(f"{span} \u00b7 page made {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", quiet=True),
             page.banner(verdict.level, verdict.word, [finding.text for finding in verdict.findings]),
             page.facts(_facts(rows)), page.paragraph(WIDTH, quiet=True), page.paragraph(SAFETY, quiet=True)]
     flags = [(word, str(count), FLAGS.get(word, "This version has no explanation for this word."))
@@ -138,7 +144,8 @@ def _facts(rows: Sequence[Row]) -> list[tuple[str, str]]:
     if contact:
         length = with_interval(contact[-1].contact_length_mm, contact[-1].contact_sd_mm, "mm")
         return [*pairs, (f"contact length, last of {len(contact)}", length)]
-    return [*pairs, ("contact length", "none found")]
+    looked = any({"no_contact", "ahead_only"} & set(row.flags) for row in rows)
+    return [*pairs, ("contact length", "none found" if looked else "not determined")]
 
 
 def evenly(count: int, most: int) -> list[int]:
@@ -147,37 +154,46 @@ def evenly(count: int, most: int) -> list[int]:
 
 
 def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[str, str]]:
-    """(fixes behind the slider, sentence about them, {name of a broken maps file: reason}). Maps are read one by one:
-    a long test's do not fit into a small computer's memory. The last is drawn first and tells how many can follow."""
+    """(fixes behind the slider, sentence about them, {name of a broken maps file: its path and the reason}). Maps are read one by one:
+    a long test's do not fit into a small computer's memory. One is drawn first and tells how many can follow."""
     by_seq = {row.seq: row for row in rows}
     files = list_maps(home)
     usable: list[Path] = []
     few: list[Maps] = []
     broken: dict[str, str] = {}
-    chosen = [files[i][1] for i in evenly(len(files), MOST_FIXES)]
-    for k, path in enumerate(chosen):
+    full: Path | None = None  # the last of which nothing is withheld
+    chosen = [files[i] for i in evenly(len(files), MOST_FIXES)]
+    for k, (seq, path) in enumerate(chosen):
         try:
             maps = read_maps(path)
         except BadMaps as error:
             broken[path.name] = str(error)
             continue
         usable.append(path)
-        if k in evenly(len(chosen), FEW) or not few:
-            few.append(maps)
+        spoiled = _withheld(by_seq.get(seq))
+        full = full if spoiled else path
+        if 1 not in spoiled and (k in evenly(len(chosen), FEW) or not few):
+            few.append(replace(maps, h2=None) if spoiled else maps)
     if not usable:
         return [], "None of the maps files could be read." if files else "No maps in this folder.", broken
     scales = draw.common_scales(few)
-    last = _fix(read_maps(usable[-1]), by_seq, scales)
-    room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in last.pictures), 1), 2)
+    full = full or usable[-1]
+    first = _fix(read_maps(full), by_seq, scales)
+    room = max(MAPS_BUDGET_BYTES//max(sum(len(p.png) for p in first.pictures), 1), 2)
     shown = [usable[i] for i in evenly(len(usable), room)]
     fixes, progress = [], Progress("maps")
-    for k, path in enumerate(shown[:-1], start=1):
-        fixes.append(_fix(read_maps(path), by_seq, scales))
+    for k, path in enumerate(shown, start=1):
+        fixes.append(first if path == full else _fix(read_maps(path), by_seq, scales))
         progress(k/len(shown))
     progress.clear()
     note = f"{len(shown)} of the folder's {len(files)} maps files are shown"
     note += ", evenly chosen to keep the page small." if len(shown) < len(files) else "."
-    return [*fixes, last], note+" Colour scales are the same in every fix.", broken
+    return fixes, note+" Colour scales are the same in every fix.", broken
+
+
+def _withheld(row: Row | None) -> list[int]:
+    """Harmonics that fell on something else: their maps are no measurement."""
+    return [k for k in (1, 2) if row is not None and f"collision_{k}f" in row.flags]
 
 
 def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
@@ -202,8 +218,12 @@ def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
         (lambda: around_picture(maps), "2f around the tip, on a ring at the inner radius of the fit.",
          "2f amplitude and phase around the tip"),
     ]
+    spoiled = _withheld(row)
+    if spoiled:
+        drawn = [] if 1 in spoiled else drawn[:OF_1F]
     pictures = [Picture(png, caption, alt) for picture, caption, alt in drawn if (png := picture()) is not None]
-    return Fix(maps.seq, _label(maps.seq, row), tuple(pictures))
+    left_out = f"{' and '.join(f'{k}f' for k in spoiled)} withheld ({', '.join(f'collision_{k}f' for k in spoiled)})"
+    return Fix(maps.seq, _label(maps.seq, row), tuple(pictures), left_out if spoiled else "")
 
 
 def _marks(row: Row) -> Marks:

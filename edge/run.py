@@ -164,9 +164,15 @@ def run_command(rig_path: Path, out: Path | None, status: Path | None = None, wa
     for doubt in (*plausible.of_rig(rig), *plausible.check_recording(rig)):
         log.warning("%s", doubt)
     started, say, text = time.monotonic(), Printer(), Teller()
-    loop = run_rig(rig, out, lambda row: say(text(row)), status, wait)
-    rows = counted(loop.totals.seq, "row")
-    say(f"{rows} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
+    rows = 0  # of this run: the folder may have others already
+
+    def tell(row: Row) -> None:
+        nonlocal rows
+        rows += 1
+        say(text(row))
+
+    loop = run_rig(rig, out, tell, status, wait)
+    say(f"{counted(rows, 'row')} in {time.monotonic() - started:.1f} s, in {out or rig.records.folder}")
     say.end()
     # a serial link; not of a run that was ended on purpose, whose rows are on the card
     never_there = not loop.stop and any(sink.waiting_rows and not sink.worked for sink in loop.sinks if sink is not loop.card)

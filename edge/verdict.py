@@ -23,19 +23,25 @@ BAD_ROWS_POOR = 0.05  # share of all rows
 LOST_CARE = 0.02  # share of the frames
 R2_CARE = 0.90  # median over the fixes
 DKI_SD_CARE = 0.05  # median relative standard deviation
+SHORT_CARE = 0.5  # share of the fixes with a tip; a test run to its end has some, and growth keeps them out of its line
 GAPS_SHOWN = 8
 DOUBTFUL = {
     "uncalibrated": "amplitudes and \u0394K are too small by the camera's lag",
     "readout_assumed": "phases may slope from the top of the image to the bottom",
     "sd_assumed": "the intervals are too narrow",
     "cycles_estimated": "part of the cycles was not counted from the load",
+    "delay_disagrees": "\u0394K is too small: frame_delay_s does not fit this load signal or camera",
+    "readout_disagrees": "the profile's readout_s is not this camera's",
+    "phase_wanders": "amplitudes and \u0394K are too small",
+    "clipped": "the load signal touches its converter's end",
 }
 LIMITS_IN_WORDS = (
     f"Good: a tip in at least {TIPS_GOOD:.0%} of the fixes under load, no damaged or missing row, at most "
     f"{LOST_CARE:.0%} of the frames lost, median R\u00b2 at least {R2_CARE}, median standard deviation of \u0394K_I at "
-    f"most {DKI_SD_CARE:.0%}, complete camera profile, cycles counted. Poor: a tip in fewer than {TIPS_POOR:.0%}, or "
-    f"more than {BAD_ROWS_POOR:.0%} of the rows damaged. All else: usable with care. These limits are this project's "
-    "own choice."
+    f"most {DKI_SD_CARE:.0%}, complete camera profile that agrees with the far field, frames and load in step, load signal "
+    f"within its converter's range, ligament long enough for K in {SHORT_CARE:.0%}, cycles counted. Poor: a tip in fewer than "
+    f"{TIPS_POOR:.0%}, or more than {BAD_ROWS_POOR:.0%} of the rows damaged. All else: usable with care. These limits are "
+    "this project's own choice."
 )
 
 
@@ -104,6 +110,9 @@ def _tips(rows: Sequence[Row], flags: Counter[str]) -> list[Finding]:
     if flags["tip_weak"]:
         found.append(_doubt(flags["tip_weak"] > (1 - TIPS_GOOD) * len(running),
                             f"The fit is weak in {flags['tip_weak']} of them (flag tip_weak)."))
+    if flags["irwin"]:
+        found.append(_doubt(flags["irwin"] > SHORT_CARE * with_tip,
+                            f"The ligament is too short for K in {flags['irwin']} of them (flag irwin)."))
     return found
 
 

@@ -18,7 +18,8 @@ from edge.lockin import Harmonics, LockIn
 from edge.phase import LoadPhase
 from edge.rig import Rig, load_rig
 from edge.sources.base import LoadSource
-from edge.sources.recording import CsvColumns, NpyStack, Part, RecordedLoad, TiffStack, open_stack
+from edge.sources.csv_columns import CsvColumns
+from edge.sources.recording import NpyStack, Part, RecordedLoad, TiffStack, open_stack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50

@@ -24,20 +24,22 @@ from edge.rig import load_rig
 from edge.sources.base import EndOfSource
 from edge.sources.opening import open_sources
 
+NAMES = ("frames.npy", "frames.csv", "load.csv", "rig.toml")
 LONGEST_S = 86400.0
 SILENT_S = 10.0  # how much longer a camera is waited for
 SPARE = 1.2  # room for a camera that is faster than its nominal rate
 
 
 def record(rig_path: Path, folder: Path, seconds: float, stop: threading.Event) -> int:
-    """Records for `seconds`, or until `stop`; returns the number of frames. InputError: a folder that has frames already,
+    """Records for `seconds`, or until `stop`; returns the number of frames. InputError: a folder that has any of NAMES already,
     a source that won't open, not one frame."""
     if not 0 < seconds <= LONGEST_S:
         raise InputError(f"--seconds: is {seconds:g}, may be above 0 and up to {LONGEST_S:g}")
     rig = load_rig(rig_path, check_files=False)
     document = read_toml(rig_path)
-    if (folder / "frames.npy").exists():
-        raise InputError(f"{folder}: has a recording already; name another folder")
+    for name in NAMES:
+        if (folder / name).exists():
+            raise InputError(f"{folder / name}: is there already; name a new folder")
     most = int(SPARE * seconds * rig.camera.frame_rate_hz) + 10
     shape = (most, rig.camera.rows, rig.camera.columns)
     count, start, begun_s = 0, None, time.monotonic()

@@ -339,13 +339,45 @@ def test_the_notes_recorder_makes_a_folder_that_can_be_calibrated_and_run(lab, c
     m = measure(rec)
     assert m.frequency_hz == pytest.approx(7.0, abs=0.01) and m.range_kN > 1
     again = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
-    assert again.returncode == 2 and "has a recording already" in again.stderr
+    assert again.returncode == 2 and "frames.npy: is there already; name a new folder" in again.stderr
+
+
+@pytest.mark.parametrize("name", ["frames.npy", "frames.csv", "load.csv", "rig.toml"])
+def test_the_notes_recorder_overwrites_nothing(name, tmp_path):
+    words, env = recorder(tmp_path, "1")
+    (tmp_path / "rec").mkdir()
+    (tmp_path / "rec" / name).write_text("mine")
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, env=env)
+    assert done.returncode == 2 and done.stderr == f"{tmp_path / 'rec' / name}: is there already; name a new folder\n"
+    assert [p.read_text() for p in (tmp_path / "rec").iterdir()] == ["mine"]
 
 
 @pytest.mark.parametrize("stress", ["0.07", "70e6"])
 def test_a_nominal_stress_in_another_unit_is_refused(lab, calibrated, capsys, stress):
     err = calibrate(lab, capsys, "gain", "bar", "--stress-range", stress, code=2)
     assert "thermoelastic constant comes out as" in err and "--stress-range is in MPa" in err
+
+
+def test_gain_keeps_the_noise_in_counts_when_the_kelvin_changes(lab, capsys):
+    """A profile of 60 mK at 50 counts/K; the plates tell 100."""
+    save_profile(lab / "kelvin.toml", CameraProfile(0.0086, counts_per_K=50.0, netd_K=0.06))
+    calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", "20", "40", profile="kelvin.toml")
+    p = load_profile(lab / "kelvin.toml")
+    assert p.counts_per_K == pytest.approx(100.0, rel=0.002) and p.netd_K == pytest.approx(0.03, rel=0.002)
+
+
+def test_a_reader_that_leaves_does_not_cost_the_profile(lab):
+    words = [sys.executable, "-u", "-m", "edge.cli", "calibrate", "pixels", str(lab / "still"), "--profile", str(lab / "head.toml")]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, cwd=Path(cli.__file__).parent.parent) as running:
+        running.stdout.close()
+        assert running.wait(timeout=60) == 0
+    assert load_profile(lab / "head.toml").netd_K == pytest.approx(0.06, rel=0.02)
+
+
+def test_marks_with_exchanged_numbers_are_refused(lab, capsys):
+    marks = ["--mark", "0", "0", "30", "10", "--mark", "18", "0", "30", "70"]  # x, y, row, column
+    err = calibrate(lab, capsys, "scale", "still", *marks, profile="other.toml", code=2)
+    assert "mm per pixel, so that width_mm = 30 spans" in err and "look for exchanged numbers: --mark ROW COL X_MM Y_MM" in err
 
 
 def test_temperatures_of_plates_in_kelvin_are_refused(lab, calibrated, capsys):

@@ -59,6 +59,7 @@ FINDINGS = [  # what is wrong, settings of the recording, topic, words of text a
     ("copies", {"camera": {"repeated": 0.15}}, "camera", ["copies"]),
     ("noise", {"camera": {"netd_K": 0.1}}, "noise", ["2.0 times", "50 mK", "focus"]),
     ("another frequency", {"rig": {"load": {"frequency_hz": 7.4}}}, "load", ["7 Hz", "says 7.4", "frequency_hz = 7"]),
+    ("load in newton", {"rig": {"load": {"scale_kN_per_unit": 1000.0}}}, "load", ["kN over 100 x 4 mm", "yield", "scale_kN_per"]),
     ("another frame rate", {"rig": {"camera": {"frame_rate_hz": 27.0}}}, "camera", ["says 27", "frame_rate_hz = 2"]),
     ("aliases", {"wave": {"frequency_hz": 5.0, **FEW_SAMPLES}}, "aliases", ["2f", "3f", "bolotip plan"]),
     ("an old profile", {"profile": {"made_on": "2020-01-02"}}, "profile", ["days old", "calibrate"]),
@@ -88,7 +89,8 @@ def test_devices_that_are_not_there_are_both_told_and_no_run_is_possible(tmp_pat
         cable.unplug()
     assert cli.main(["check", str(live.rig), "--seconds", "1"]) == 2
     out, err = capsys.readouterr()
-    assert f"[camera] port {tmp_path}/camera: No such file" in out and f"[load] port {tmp_path}/load: No such file" in out
+    for name in ("camera", "load"):
+        assert f"{live.rig} [{name}] port {tmp_path}/{name}: No such file" in out
     assert err.splitlines()[-1].endswith("no run is possible: camera, load")
 
 

@@ -329,7 +329,7 @@ def test_a_load_frequency_that_cannot_be_told_apart_is_said_so(run_recording, fr
     wave = {"frequency_hz": frequency_hz, "sample_rate_hz": 200.0}
     row = run_recording(SMALL, contact=Contact(), ahead=Ahead(), **{**STEEL_AT_7_HZ, "wave": wave}).rows[-1]
     assert flag in row.flags and row.contact_length_mm is None and row.ahead_K is None
-    assert (row.tip_row_px is None) == (flag == "collision_1f")
+    assert (row.tip_row_px is None) == (row.noise_K is None) == (flag == "collision_1f")
     assert not {"saturated", "phase_wanders", "delay_disagrees", "readout_disagrees"} & {*row.flags}
 
 
@@ -437,6 +437,13 @@ def test_another_output_folder_can_be_given(small_rig, tmp_path):
     assert not (small_rig.parent / "out").exists()
 
 
+def test_a_second_run_into_a_folder_tells_its_own_rows(small_rig, capsys):
+    for _ in range(2):
+        assert cli.main(["run", str(small_rig)]) == 0
+        assert capsys.readouterr().out.splitlines()[-1].startswith("4 rows in ")
+    assert len(read_records(small_rig.parent / "out").rows) == 8
+
+
 def test_a_run_in_the_same_folder_goes_on_with_number_cycles_and_time(small_rig):
     rows = []
     for _ in range(2):
@@ -510,10 +517,10 @@ def test_a_flipped_byte_is_named_by_its_row(small_rig, capsys):
 
 def test_a_recording_that_turns_bad_ends_with_exit_2_one_line_and_the_rows_so_far(small_rig, capsys):
     times = (small_rig.parent / "frames.csv").read_text().splitlines()
-    (small_rig.parent / "frames.csv").write_text("\n".join(times[:400]) + "\n")
+    (small_rig.parent / "frames.csv").write_text("\n".join([*times[:400], "399,0.5", *times[401:]]) + "\n")
     assert cli.main(["run", str(small_rig)]) == 2
     err = capsys.readouterr().err
-    assert err.count("\n") == 1 and "frames.csv: has 399 rows for 500 frames" in err
+    assert err.count("\n") == 1 and "frames.csv: row 401: time 0.5 s is before the row above" in err
     stored = read_records(small_rig.parent / "out")
     assert len(stored.rows) >= 2 and stored.bad == [] and stored.torn is None
 

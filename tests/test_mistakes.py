@@ -104,6 +104,14 @@ def every_nth(name: str, n: int) -> Callable[[Path], None]:
     return spoil
 
 
+def first_half(name: str) -> Callable[[Path], None]:
+    def spoil(folder: Path) -> None:
+        raw = (folder / name).read_bytes()
+        write(name, raw[: len(raw) // 2])(folder)
+
+    return spoil
+
+
 def recorded_by(text: str) -> Callable[[Path], None]:
     """Another camera in the rig file."""
     return swap('source = "recording"\npath = "frames.npy"\ntimes = "frames.csv"', text)
@@ -236,8 +244,19 @@ REFUSED = [
     Mistake("text for frames", write("frames.npy", "time,value\n"), r"frames\.npy: not a readable \.npy"),
     Mistake("times in milliseconds", scaled("frames.csv", 1e3), r"frames\.csv: times are (39|40).* apart, .*not milliseconds"),
     Mistake("times for fewer frames", write("frames.csv", "frame,time_s\n0,0.0\n1,0.04\n"), r"frames\.csv: has 2 rows for 250 frames"),
-    Mistake("no such camera", both(recorded_by(UVC), live_load(FROM_FRAMES)), r"device 77: /dev/video77 is not there; .*group video"),
-    Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"/dev/ttyNONE"),
+    Mistake("frames cut short", first_half("frames.npy"), r"frames\.npy: is shorter than its header says: .*copy it again"),
+    Mistake(
+        "times cut short",
+        first_half("frames.csv"),
+        r"frames\.csv: has 1\d\d rows for 250 frames in frames\.npy; one row a frame is needed: ends at \d\.\d+ s, the frames go on to "
+        r"9\.9\d+ s; still being copied, or cut short\?",
+    ),
+    Mistake(
+        "no such camera",
+        both(recorded_by(UVC), live_load(FROM_FRAMES)),
+        r"rig\.toml \[camera\] device 77: /dev/video77 is not there; .*group video",
+    ),
+    Mistake("no such port", both(recorded_by(SERIAL), live_load(FROM_FRAMES)), r"rig\.toml \[camera\] port /dev/ttyNONE"),
     # the profile
     Mistake("profile missing", swap('"camera.toml"', '"cam.toml"'), r"\[camera\] profile: no such file cam\.toml; relative paths start"),
     Mistake("rig file for profile", swap('"camera.toml"', '"rig.toml"'), r"rig\.toml: is a rig file, may be a camera profile"),
@@ -249,8 +268,17 @@ REFUSED = [
     Mistake("demo where nothing can be made", nothing, r"/proc/x: cannot be written .*give a folder that you may", "demo /proc/x"),
     Mistake("demo in a file", write("f", ""), r"f: cannot be written .*give a folder that you may write to", "demo f"),
     Mistake("demo twice", write("records.csv", ""), r"out: holds records already; give another folder", "demo ."),
+    Mistake(
+        "demo over a rig file",
+        lambda folder: (folder / "out").unlink(),
+        r"rig\.toml: is there already and not the demo's; give another folder",
+        "demo .",
+    ),
     Mistake("report of nothing", nothing, r"records\.csv: no such file; give the folder that", "report ."),
     Mistake("report of a missing folder", nothing, r"nowhere: no such file", "report nowhere"),
+    Mistake("report of the rig file", nothing, r"rig\.toml: is no records file; give the folder that .* wrote", "report rig.toml"),
+    Mistake("report of a page", write("r.html", "<p>"), r"r\.html: is no records file; give the folder that", "report r.html"),
+    Mistake("growth of maps", write("maps-1.npz", b"PK"), r"maps-1\.npz: is no records file; give the folder that", "growth maps-1.npz"),
     Mistake("records of something else", write("records.csv", "a,b\n1,2\n"), r"records\.csv: row 1: .*header", "report ."),
     Mistake(
         "records of another version",
@@ -371,6 +399,14 @@ def test_a_demo_stopped_by_hand_says_what_exists_and_asks_for_no_growth(here, mo
     assert cli.main(["demo", "new"]) == 0
     out, err = capsys.readouterr()
     assert out.splitlines()[-1] == "Stopped before its end: 6 fixes in new/out, no growth rates and no report." and err == ""
+    (here / "new" / "out").rmdir()
+    profile = here / "new" / "camera.toml"
+    profile.write_text(re.sub(r"made_on = .*", "made_on = 2026-01-01", profile.read_text()))
+    assert cli.main(["demo", "new"]) == 0  # what is there is the demo's own, of another day
+    (here / "new" / "out").rmdir()
+    profile.write_text(profile.read_text().replace("0.0100", "0.0080"))
+    assert cli.main(["demo", "new"]) == 2 and "0.0080" in profile.read_text()
+    assert "new/camera.toml: is there already and not the demo's" in capsys.readouterr().err
 
 
 def test_a_second_run_into_the_same_folder_is_refused(here, capsys):
@@ -436,6 +472,20 @@ DOUBTED = [
         r"frequency_hz: is 7, but samples in load\.csv are 0\.06\d* s apart: 2\.\d a cycle, too few to count",
     ),
 ]
+
+
+def test_a_load_that_ends_before_the_frames_is_told_with_the_seconds(here):
+    head, *lines = (here / "load.csv").read_text().splitlines()
+    t = np.array([float(line.split(",")[0]) for line in lines])
+    for end_s, says in ((5.0, True), (9.5, False)):  # of frames that end at 9.96 s
+        write("load.csv", "\n".join([head, *(line for line, at in zip(lines, t) if at <= end_s)]) + "\n")(here)
+        for times in (True, False):
+            if not times:
+                (here / "untimed.toml").write_text((here / "rig.toml").read_text().replace('times = "frames.csv"\n', ""))
+            found = plausible.check_recording(load_rig("rig.toml" if times else "untimed.toml"))
+            assert len(found) == says
+            if says:
+                assert re.fullmatch(r"load\.csv: ends at (4\.99|5)\d* s, the frames go on to (9\.9|10)\d* s; still .*short\?", found[0])
 
 
 def test_load_times_of_an_unsteady_clock_are_doubted_and_rows_in_disorder_refused(here):
@@ -516,6 +566,29 @@ def test_a_load_or_tip_that_is_nowhere_is_said_after_some_rows(right):
     assert [len(s) for s in said] == [0, 1, 0, 0] and "load.csv" in said[1][0] and "[load] frequency_hz = 7 Hz" in said[1][0]
     said = [doubts.see(row(crack_mm=None, flags=("no_tip",))) for _ in range(4)]
     assert [len(s) for s in said] == [0, 0, 1, 0] and "mm_per_px" in said[2][0] and doubts.at_end() == []
+
+
+def test_tips_that_stay_weak_are_asked_whether_they_are_sought_in_a_wrong_place(right):
+    """One may be chance, and its dK tells nothing of units."""
+    outside = {"tip_row_px": 35.0, "tip_col_px": 20.0, "dKI_MPa_sqrt_m": 1.0, "dKI_sd": 0.05}
+    for before, says in ((1, 0), (2, 0), (3, 1)):
+        doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+        said = [doubts.see(row(flags=("tip_weak",), **outside)) for _ in range(before)]
+        assert [len(s) for s in said] == [0] * (before - says) + [1] * says
+    assert "the tip lies 71 degrees off" in said[-1][0]
+    doubts.see(row())
+    assert doubts.weak == 0
+
+
+@pytest.mark.parametrize("flag, says", [("delay_disagrees", True), ("delay_far_field", False)])
+def test_a_delay_that_disagrees_is_named_where_no_tip_was_found(right, flag, says):
+    doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+    doubts.see(row(crack_mm=None, flags=("no_tip", flag)))
+    (end,) = doubts.at_end()
+    assert end.endswith("; the profile's frame_delay_s disagrees with the image (delay_disagrees): another camera's profile?") == says
+    doubts.see(row(crack_mm=None, flags=("no_tip", "settling")))
+    said = [doubts.see(row(crack_mm=None, flags=("no_tip",))) for _ in range(3)]
+    assert ("another camera's profile?" in " ".join(sum(said, []))) == says
 
 
 def test_a_run_of_one_row_without_load_is_told_why_at_its_end(right):

@@ -14,6 +14,7 @@ import recordings
 import edge
 from calibration.door import InputError
 from calibration.profile import CameraProfile
+from edge.maps import BadMaps
 
 ROOT = Path(__file__).parent.parent
 SHAPE, MM, HALF_MM, STRESS_MPA = (64, 80), 0.25, 12.0, 60.0
@@ -76,6 +77,16 @@ def test_maps_are_read_from_a_path_given_as_text(tmp_path):
     invented_folder.write_folder(tmp_path / "out", fixes=4, with_maps=1)
     path = next((tmp_path / "out").glob("maps-*.npz"))
     assert edge.read_maps(str(path)).seq == edge.read_maps(path).seq
+
+
+def test_maps_that_cannot_be_read_are_named(tmp_path):
+    with pytest.raises(BadMaps) as error:
+        edge.read_maps(str(tmp_path / "nothere"))
+    assert str(error.value) == f"{tmp_path / 'nothere'}: no such file"
+    (tmp_path / "maps-000001.npz").write_text("torn")
+    with pytest.raises(BadMaps) as error:
+        edge.read_maps(tmp_path / "maps-000001.npz")
+    assert str(error.value).startswith(f"{tmp_path / 'maps-000001.npz'}: cannot be read (")
 
 
 def test_the_table_has_the_columns_and_values_of_the_file(made):

@@ -41,6 +41,7 @@ RANKS = {
     "edge.region": 1.9,
     "edge.zones": 1.9,
     "edge.sources.capture": 1.9,
+    "edge.sources.csv_columns": 1.9,
     "edge.sources.gate": 1.9,
     "edge.sources.far_clock": 1.9,
     "edge.sources.serial_port": 1.9,

@@ -9,7 +9,8 @@ import pytest
 from calibration.door import InputError
 from edge import decimal_kernel
 from edge.sources.base import EndOfSource
-from edge.sources.recording import CsvColumns, RecordedFrames, RecordedLoad, open_stack
+from edge.sources.csv_columns import CsvColumns
+from edge.sources.recording import RecordedFrames, RecordedLoad, open_stack
 
 SHAPE = (12, 16)
 
@@ -108,7 +109,12 @@ BAD_STACKS = {
     "other ending": ("f.mkv", lambda p: p.write_bytes(b"x"), ["'.mkv'", ".npy, .tif or .tiff"]),
     "text": ("f.npy", lambda p: p.write_text("hello"), ["not a readable .npy"]),
     "empty": ("f.npy", lambda p: p.write_bytes(b""), ["not a readable .npy"]),
-    "cut in the middle": ("f.npy", lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.5), ["not a readable .npy"]),
+    "cut in the middle": (
+        "f.npy",
+        lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.5),
+        ["shorter than its header says: still being copied", "copy it again"],
+    ),
+    "cut in its header": ("f.npy", lambda p: cut(p, lambda q: np.save(q, counts(9)), 0.01), ["not a readable .npy"]),
     "objects": ("f.npy", write_pickle, ["not a readable .npy"]),
     "floats": ("f.npy", lambda p: np.save(p, counts(3).astype(float)), ["float64", "may be uint16"]),
     "one image": ("f.npy", lambda p: np.save(p, counts(3)[0]), ["(12, 16)", "(frames, rows, columns)"]),
@@ -325,6 +331,13 @@ def test_a_header_of_nuls_after_a_power_cut_is_not_taken_for_utf_16(tmp_path):
 def test_names_in_quotes_are_read(tmp_path):
     path = csv(tmp_path / "l.csv", ['"time_s","load_kN"', "0.1,5", "0.2,6"])
     assert RecordedLoad(path, 1.0, 0.0).read(1.0)[1].tolist() == [5, 6]
+
+
+@pytest.mark.parametrize("header, says", [("time_s,load_N", True), ("time_s,force", False), ("t,load_N", True), ("t,load_kN", False)])
+def test_a_load_in_newtons_is_told_how_to_be_kilonewtons(tmp_path, header, says):
+    with pytest.raises(InputError, match="the header should be time_s,load_kN") as error:
+        RecordedLoad(csv(tmp_path / "l.csv", [header, "0.1,5"]), 1.0, 0.0).read(1.0)
+    assert str(error.value).endswith("; values in kN (N: [load] scale_kN_per_unit = 0.001)") == says
 
 
 def test_numbers_in_quotes_are_refused_with_the_remedy(tmp_path):

@@ -22,8 +22,9 @@ from invented_folder import (
 )
 
 from calibration.door import InputError
-from edge import page, pictures, report
+from edge import demo, page, pictures, report
 from edge.flags import FLAGS
+from edge.record import Row
 
 VOID = {"meta", "link", "img", "input", "br"}
 
@@ -276,6 +277,45 @@ def test_maps_without_tip_second_harmonic_or_material_are_drawn(tmp_path):
     seen = make(tmp_path)
     described = [a["alt"] for a in seen.all("img")]
     assert "map of the temperature range with isopachics" in described and "map of 2f amplitude" not in described
+
+
+@pytest.mark.parametrize(("flags", "said"), [
+    ((), "not determined"), (("collision_2f",), "not determined"), (("no_contact",), "none found"), (("ahead_only",), "none found")])
+def test_no_contact_is_found_only_where_it_was_looked_for(flags, said):
+    rows = [Row(seq=0, flags=("settling",)), Row(seq=1, crack_mm=9.0, flags=flags)]
+    assert ("contact length", said) in report._facts(rows)
+
+
+@pytest.mark.usefixtures("panels_alike")
+@pytest.mark.parametrize("source", ["simulated", "recording"])
+def test_the_page_of_a_simulated_bench_says_first_that_it_is_invented(tmp_path, source):
+    write_text_folder(tmp_path)
+    text = demo.RIG if source == "simulated" else demo.RIG.replace('source = "simulated"', 'source = "recording"\npath = "x.{}"')
+    (tmp_path/"rig.toml").write_text(text.replace("{}", "csv", 1).replace("{}", "npy"))
+    words = make(tmp_path).words()
+    assert ("Simulated bench: every number on this page is invented." in words) == (source == "simulated")
+    assert source == "recording" or words.index("Simulated bench") < words.index("Data quality")
+
+
+@pytest.mark.usefixtures("panels_alike")
+def test_maps_of_withheld_harmonics_are_not_drawn_and_set_no_scale(tmp_path, monkeypatch):
+    rows = invented_rows(4)
+    rows[1].flags += ("collision_2f",)
+    rows[3].flags += ("collision_1f", "collision_2f")
+    write_records(tmp_path, rows)
+    for seq in (2, 3):
+        write_maps(tmp_path, seq, 9.0)
+    write_maps(tmp_path, 4, 9.0, noise_K=16.0)
+    scales = []
+    true_scales = report.draw.common_scales
+    monkeypatch.setattr(report.draw, "common_scales", lambda few: scales.append(true_scales(few)) or scales[0])
+    seen = make(tmp_path)
+    described = Counter(a["alt"] for a in seen.all("img"))
+    assert described["map of the stress-sum range with isopachics"] == 2 and described["map of 2f amplitude"] == 1
+    assert described["2f amplitude and phase along the crack line"] == described["map of 2f phase"] == 1
+    words = seen.words()
+    assert "2f withheld (collision_2f)" in words and "1f and 2f withheld (collision_1f, collision_2f)" in words
+    assert scales[0].range_high < 2000 and "3 of the folder's 3 maps files" in words
 
 
 @pytest.mark.parametrize(("prepare", "line"), [

@@ -43,6 +43,10 @@ def poor_fit(row):
     row.r2 = 0.8
 
 
+def short(row):
+    row.flags += ("irwin",)
+
+
 def uncertain(row):
     row.dKI_sd = 0.1*row.dKI_MPa_sqrt_m
 
@@ -57,12 +61,29 @@ def uncertain(row):
     (20, losing, verdict.CARE, "4000 frames lost (6.3 % of the frames)"),  # of 12,600 s at 5 frames/s
     (1, uncalibrated, verdict.CARE, "Flag uncalibrated in 1 of 20 fixes"),
     (11, poor_fit, verdict.CARE, "R\u00b2 = 0.800"),
+    (5, short, verdict.GOOD, "The ligament is too short for K in 5 of them (flag irwin)."),
+    (11, short, verdict.CARE, "The ligament is too short for K in 11 of them (flag irwin)."),
     (11, uncertain, verdict.CARE, "\u0394K_I has a standard deviation of 10 % (median)"),
 ])
 def test_the_verdict_follows_its_printed_limits(count, change, level, sentence):
     found = verdict.judge(records(changed(count, change)), frame_rate_hz=5.0)
     assert found.level == level
     assert any(sentence in finding.text for finding in found.findings), [f.text for f in found.findings]
+
+
+@pytest.mark.parametrize(("flag", "consequence"), [
+    ("delay_disagrees", "\u0394K is too small: frame_delay_s does not fit this load signal or camera"),
+    ("readout_disagrees", "the profile's readout_s is not this camera's"),
+    ("phase_wanders", "amplitudes and \u0394K are too small"),
+    ("clipped", "the load signal touches its converter's end"),
+])
+def test_records_whose_values_a_flag_calls_wrong_are_not_called_good(flag, consequence):
+    def doubted(row):
+        row.flags += (flag,)
+
+    found = verdict.judge(records(changed(20, doubted)))
+    assert found.level == verdict.CARE
+    assert f"Flag {flag} in 20 of 20 fixes: {consequence}." in [f.text for f in found.findings]
 
 
 def test_repeated_and_missing_sequence_numbers_are_told():

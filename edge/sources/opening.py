@@ -1,5 +1,8 @@
 """From the rig file to its two sources: which camera, which load signal."""
 
+import contextlib
+from collections.abc import Iterator
+
 from calibration.door import InputError
 from edge.rig import Rig
 from edge.sources.base import FrameSource, LoadSource
@@ -48,18 +51,29 @@ def recorded(rig: Rig) -> tuple[FrameSource, LoadSource]:
 
 
 def live_frames(rig: Rig, wait: bool = False) -> FrameSource:
-    if rig.camera.source == "uvc":
-        from edge.sources.uvc import UvcFrames
+    with _named(rig):
+        if rig.camera.source == "uvc":
+            from edge.sources.uvc import UvcFrames
 
-        return UvcFrames(rig.camera, wait=wait)
-    from edge.sources.serial_frames import SerialFrames
+            return UvcFrames(rig.camera, wait=wait)
+        from edge.sources.serial_frames import SerialFrames
 
-    return SerialFrames(rig.camera, wait=wait)
+        return SerialFrames(rig.camera, wait=wait)
 
 
 def live_load(rig: Rig, wait: bool = False) -> LoadSource:
     if rig.load.source == "frames":
         return FramesLoad()
-    from edge.sources.serial_load import SerialLoad
+    with _named(rig):
+        from edge.sources.serial_load import SerialLoad
 
-    return SerialLoad(rig.load, wait=wait)
+        return SerialLoad(rig.load, wait=wait)
+
+
+@contextlib.contextmanager
+def _named(rig: Rig) -> Iterator[None]:
+    """The rig file's name before what a source says of its keys."""
+    try:
+        yield
+    except InputError as e:
+        raise InputError(f"{rig.path} {e}") from None
