@@ -188,7 +188,7 @@ def draw_fixes(home: Path, rows: Sequence[Row]) -> tuple[list[Fix], str, dict[st
     progress.clear()
     note = f"{len(shown)} of the folder's {len(files)} maps files are shown"
     note += ", evenly chosen to keep the page small." if len(shown) < len(files) else "."
-    return fixes, note+" Colour scales are the same in every fix.", broken
+    return fixes, note+" Colour scales are the same in every fix; the 2f phase counts from each fix's contact.", broken
 
 
 def _withheld(row: Row | None) -> list[int]:
@@ -209,9 +209,10 @@ def _fix(maps: Maps, by_seq: dict[int, Row], scales: draw.Scales) -> Fix:
          "Measured minus fitted stress sum in the fit region: a good fit leaves noise without a pattern.",
          "map of the misfit"),
         (lambda: draw.second_amplitude_picture(maps, scales, marks),
-         "2f amplitude. Cross: fitted tip; blue bar: end of contact; red bar: phase reversal.", "map of 2f amplitude"),
+         "2f amplitude. Cross: fitted tip; solid blue bar: end of contact; dashed red bar: phase reversal.", "map of 2f amplitude"),
         (lambda: draw.second_phase_picture(maps, marks),
-         f"2f phase; hatched where the amplitude is below {PHASE_FLOOR:g} standard deviations of the noise.",
+         f"2f phase; where contact was found, less the contact's own: dark is in phase with it, light half a turn from it. "
+         f"Hatched where the amplitude is below {PHASE_FLOOR:g} standard deviations of the noise.",
          "map of 2f phase"),
         (lambda: along_picture(maps, marks), "2f along the crack line, mean of a strip of three pixels.",
          "2f amplitude and phase along the crack line"),
