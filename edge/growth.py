@@ -22,24 +22,21 @@ from edge.contact import irwin_tip
 from edge.correct import scale_sd
 from edge.growth_analysis import KINDS, Analysis, Course, analyse
 from edge.growth_delay import Delay
+from edge.growth_events import Event, find_events, guesses, read_events, refined
 from edge.growth_points import (
     FALL_MM,
     ROUNDED,
-    Event,
     Fall,
     Fixes,
+    Placed,
     Points,
     average,
     falls,
-    find_events,
-    guesses,
     join,
+    moves,
     noise_inflation,
     own_sd_mm,
-    read_events,
-    refined,
     shortening,
-    untold,
     usable_fixes,
 )
 from edge.growth_validity import INVALID, REMARKS
@@ -78,9 +75,10 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
                      f"sizes may be off by that, dK measured by {50 * common:.2g} %; no exponent is")
     fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows])
     folders = [d if d.is_dir() else d.parent for d in dirs]
-    exact = [e for d in dict.fromkeys(folders) if (d / "events.csv").exists() for e in read_events(d / "events.csv")]
+    exact, unused = exact_events(folders, [f.rows for f in files], rows)
+    notes += unused
     told = [r for r, _ in rows]
-    events = sorted([*refined(find_events(told), exact), *untold(exact, told)], key=lambda e: e.cycles)
+    events = sorted({*refined(find_events(told), exact), *exact}, key=lambda e: e.cycles)
     memory_s = rig.lockin.memory_s if rig else DEFAULT_MEMORY_S
     inflation = noise_inflation(np.array([np.nan if r.elapsed_s is None else r.elapsed_s for r, _ in rows]), memory_s)
     _one_crack(dirs, fixes)
@@ -88,6 +86,8 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     points = average(fixes, inflation, [*(e.best_cycles for e in events), *(sum(between) / 2 for between in guessed)])
     if len(points.at) < FEWEST_POINTS:
         bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
+        if uncounted := sum(r.cycles is None for f in files for r in f.rows):
+            bad.append(f"{counted(uncounted, 'row has', 'rows have')} no cycles, without which there is no rate; see to the load signal")
         raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "
                          f"{counted(len(points.at), 'point')} at least {points.step_mm:.2f} mm apart, may be {FEWEST_POINTS} or more; "
                          + "; ".join([*bad, *left_out, *["go on recording"] * (not bad)]))
@@ -109,6 +109,19 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
             raise
         print(f"wrote growth.csv and growth_fit.csv into {folder}; figures need: pip install 'bolotip[report]'")
     return 0
+
+
+def exact_events(folders: Sequence[Path], of_each: Sequence[Sequence[Row]], joined: Sequence[Placed]) -> tuple[list[Event], list[str]]:
+    """Those of each folder's events.csv, moved on as its rows were; and notes on files that cannot be used."""
+    exact: list[Event] = []
+    notes: list[str] = []
+    for folder, by in dict(zip(folders, moves(of_each, joined))).items():
+        path, on = folder / "events.csv", max(by, default=0)
+        if len(by) > 1 and path.exists():
+            notes.append(f"{path}: not used, as the cycle count began anew within this folder; overloads are those flagged in the rows")
+        elif path.exists():
+            exact += [replace(e, cycles=e.cycles + on, after_cycles=e.after_cycles + on) for e in read_events(path)]
+    return exact, notes
 
 
 def dK_shared(rig: Rig | None, frequency_hz: float | None) -> tuple[float, float]:

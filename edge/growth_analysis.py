@@ -8,8 +8,9 @@ import numpy as np
 
 from edge import handbook
 from edge.growth_delay import Delay, find_delay, undisturbed_cycles
+from edge.growth_events import Event
 from edge.growth_fit import FEWEST_RATES, LN10, WINDOW, Line, Rates, paris, polynomial, secant
-from edge.growth_points import Event, Fall, Fixes, Points
+from edge.growth_points import Fall, Fixes, Points
 from edge.growth_validity import gradient_per_mm, judge, kept_out, plane_angle_deg
 from edge.rig import Specimen
 

@@ -9,7 +9,8 @@ import numpy as np
 
 from calibration.door import InputError
 from edge.growth_analysis import Analysis
-from edge.growth_points import Event, Fixes
+from edge.growth_events import Event
+from edge.growth_points import Fixes
 from edge.pictures import BLUE, GREY, INTERVAL, ORANGE, RED, STYLE, cycle_axis, new_figure, png
 
 MARKS = {"secant": (ORANGE, "s"), "polynomial": (BLUE, "o")}

@@ -6,16 +6,13 @@ the crack's monotone (isotonic) course, not at single noisy fixes, for where to 
 """
 from __future__ import annotations
 
-import csv
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError, counted
+from calibration.door import counted
 from calibration.robust import robust_sd
 from edge.record import Row, as_array
 from edge.rig import View
@@ -25,13 +22,12 @@ SMALLEST_STEP_MM = 0.25
 STEP_OVER_PRECISION = 10.0
 RESOLUTION_MM = 0.10          # E647's least resolution of a crack size: the deviation of a fix that has none
 UNUSABLE = {"no_tip", "tip_weak", "no_load", "collision_1f"}
-EVENT_KINDS = ("overload", "underload")
 FALL_MM = 1.0                 # no crack gets shorter; a remounted camera may shift its zero by tenths of a millimetre
 SEVERAL = 5                   # fixes whose median tells the size of the crack
-LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
 OUTLIER_SD = 6.0
 STEP_OF_LOAD, STEP_OF_RATIO = 0.02, 0.02  # relative change of the load range, and change of R, that count as another load
 FALL_SD = 6.0                 # deviations from one fix to the next by which no noise makes a crack shorter
+RESTLESS = 1.3                # of the deviations told: more is no chance
 ROUNDED = 0.1                 # of the variance that a record's crack_sd_mm of two digits tells
 
 
@@ -42,23 +38,6 @@ def own_sd_mm(row: Row, view: View | None) -> float | None:
         return row.crack_sd_mm
     own, tip = row.crack_sd_mm**2 - (row.crack_mm * view.mm_per_px_sd / view.mm_per_px) ** 2, (row.tip_sd_px or 0.0) * view.mm_per_px
     return max(own**0.5, tip) if own > ROUNDED * row.crack_sd_mm**2 else tip or row.crack_sd_mm
-
-
-@dataclass(frozen=True)
-class Event:
-    """One overload or underload: between `after_cycles` (the last row before it) and `cycles`; its best estimate."""
-    kind: str
-    cycles: float
-    after_cycles: float
-
-    @property
-    def best_cycles(self) -> float:
-        return (self.cycles + self.after_cycles) / 2
-
-    @property
-    def sd_cycles(self) -> float:
-        """Of a place anywhere between the two."""
-        return (self.cycles - self.after_cycles) / np.sqrt(12)
 
 
 @dataclass(frozen=True)
@@ -129,6 +108,17 @@ def _cycles(placed: Placed) -> int:
     return placed[0].cycles or 0
 
 
+def moves(folders: Sequence[Sequence[Row]], joined: Sequence[Placed]) -> list[set[int]]:
+    """By how many cycles `join` has moved the rows of each folder on, also of those that stood in another one too."""
+    was = [{(r.seq, r.time_utc, r.crack_mm): r.cycles for r in rows if r.cycles is not None} for rows in folders]
+    by: dict[tuple[object, ...], int] = {}
+    for placed in joined:
+        row, k = placed
+        key = row.seq, row.time_utc, row.crack_mm
+        by[*key, was[k][key]] = _cycles(placed) - was[k][key]
+    return [{by[*key, cycles] for key, cycles in known.items()} for known in was]
+
+
 def _pieces(run: Sequence[Placed]) -> list[list[Placed]]:
     """Cut where the cycle count falls back: a restart that lost it."""
     pieces: list[list[Placed]] = []
@@ -138,58 +128,6 @@ def _pieces(run: Sequence[Placed]) -> list[list[Placed]]:
         else:
             pieces.append([placed])
     return pieces
-
-
-def find_events(rows: Sequence[Row]) -> list[Event]:
-    """Overloads and underloads flagged in the rows; rows flagged one after the other are one event."""
-    events = []
-    for kind in EVENT_KINDS:
-        for before, row in zip([None, *rows[:-1]], rows):
-            if kind in row.flags and not (before and kind in before.flags):
-                cycles = float(row.cycles or 0)
-                events.append(Event(kind, cycles, float(before.cycles or 0) if before else cycles))
-    return sorted(events, key=lambda e: e.cycles)
-
-
-def guesses(rows: Sequence[Row]) -> list[tuple[float, float]]:
-    """Between which cycles the count was taken from time and frequency."""
-    return [(float(before.cycles or 0), float(row.cycles or 0)) for before, row in zip(rows, rows[1:]) if "cycles_estimated" in row.flags]
-
-
-def refined(events: Sequence[Event], exact: Sequence[Event]) -> list[Event]:
-    """The flagged events, each with its exact cycle where one of its kind is known between the two rows, or just before
-    them: an overload is told only when the load has been ordinary again for some cycles."""
-    early = {e: e.after_cycles - LATE_CYCLES for e in events}
-    return [next((x for x in exact if x.kind == e.kind and early[e] <= x.cycles <= e.cycles), e) for e in events]
-
-
-def untold(exact: Sequence[Event], rows: Sequence[Row]) -> list[Event]:
-    """The exact events that no row's flags tell of: those that a person has written down."""
-    told = [(kind, (before.cycles or 0) - LATE_CYCLES, row.cycles or 0) for before, row in zip([rows[0], *rows], rows)
-            for kind in EVENT_KINDS if kind in row.flags] if rows else []
-    return [x for x in exact if not any(kind == x.kind and first <= x.cycles <= last for kind, first, last in told)]
-
-
-def read_events(path: Path) -> list[Event]:
-    """Events with their exact cycle, from an optional file with the columns `kind,cycles`; more columns are ignored."""
-    if not path.is_file():
-        raise InputError(f"{path}: is no file; move it away, or write a table kind,cycles")
-    events = []
-    with path.open(newline="", encoding="utf-8-sig", errors="replace") as f:
-        lines = csv.DictReader(f)
-        if not {"kind", "cycles"} <= set(lines.fieldnames or ()):
-            raise InputError(f"{path}: row 1: has no columns kind and cycles; the first row should be kind,cycles")
-        for number, line in enumerate(lines, start=2):
-            try:
-                kind, cycles = line["kind"].strip(), float(line["cycles"])
-            except (AttributeError, TypeError, ValueError):
-                kind, cycles = "", 0.0
-            if kind not in (*EVENT_KINDS, "load_step") or not 0 <= cycles < math.inf:
-                raise InputError(f"{path}: row {number}: needs kind ({', '.join(EVENT_KINDS)}, load_step) and cycles, as "
-                                 "overload,120000")
-            if kind in EVENT_KINDS:
-                events.append(Event(kind, cycles, cycles))
-    return events
 
 
 def shortening(crack_mm: Array) -> tuple[int, float]:
@@ -250,18 +188,32 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
     fixes = Fixes(table["cycles"], table["crack_mm"], table["crack_sd_mm"], table["dKI_MPa_sqrt_m"], table["dKI_sd"],
                   table["load_range_kN"], table["load_ratio"], table["opening_fraction"], table["opening_sd"],
                   places[:, 0], places[:, 1])
+    for value, sd in ((fixes.dK_MPa_sqrt_m, fixes.dK_sd), (fixes.opening_fraction, fixes.opening_sd)):
+        value[~np.isfinite(sd)] = np.nan  # how much it weighs in a line is not known
     usable = np.isfinite(fixes.crack_mm) & ~flagged
     notes = [_unusable(rows, usable)] if not usable.all() else []
     fixes = fixes.where(usable)
     known = np.isfinite(fixes.crack_sd_mm) & (fixes.crack_sd_mm > 0)
     typical = float(np.median(fixes.crack_sd_mm[known])) if known.any() else RESOLUTION_MM
     fixes.crack_sd_mm[~known] = typical
+    restless = restlessness(fixes.crack_mm, fixes.crack_sd_mm)
+    if restless > RESTLESS:
+        notes.append(f"neighbouring fixes scatter {restless:.1f} times as much as their crack_sd_mm says: it is widened by that")
+        fixes.crack_sd_mm[:] *= restless
     outlying = _outliers(fixes.crack_mm, fixes.crack_sd_mm)
     if outlying.any():
         cycles = ", ".join(f"{c:.0f}" for c in fixes.cycles[outlying][:5])
         notes.append(f"left out: {counted(int(outlying.sum()), 'fix', 'fixes')} {OUTLIER_SD:g} deviations and more off the neighbours "
                      f"(cycles {cycles}{' ...' if outlying.sum() > 5 else ''})")
     return fixes.where(~outlying), notes
+
+
+def restlessness(crack_mm: Array, sd_mm: Array) -> float:
+    """By how much neighbouring fixes scatter beyond their deviations; 1 where growth from one to the next is no less than these."""
+    if len(crack_mm) < 20 or (crack_mm.max() - crack_mm.min()) / len(crack_mm) > 2 * np.median(sd_mm):
+        return 1.0
+    bend, var = np.diff(crack_mm, 2), sd_mm**2
+    return float(robust_sd(bend / np.sqrt(var[:-2] + 4 * var[1:-1] + var[2:])))
 
 
 def _unusable(rows: Sequence[Row], usable: Array) -> str:
@@ -336,7 +288,7 @@ def _average_by(step_mm: float, fixes: Fixes, inflation: float, event_cycles: Se
 def _together(fixes: Fixes, epoch: Array, group: Sequence[int], i: int) -> bool:
     """Whether fix i may be averaged with the group: no event between them, same load."""
     first = group[0]
-    other_load = abs(fixes.load_range_kN[i] / fixes.load_range_kN[first] - 1) > STEP_OF_LOAD
+    other_load = abs(fixes.load_range_kN[i] - fixes.load_range_kN[first]) > STEP_OF_LOAD * fixes.load_range_kN[first]
     other_ratio = abs(fixes.load_ratio[i] - fixes.load_ratio[first]) > STEP_OF_RATIO
     return bool(epoch[i] == epoch[first] and not other_load and not other_ratio)
 

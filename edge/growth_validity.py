@@ -51,6 +51,11 @@ def relative_to_window(condition: Array, window: Array) -> Array:
     return np.array([bool(np.any(condition[a:b + 1])) for a, b in window], bool)
 
 
+def spread(value: Array, window: Array) -> Array:
+    """For each rate how far apart the known values (points,) in its window are."""
+    return np.array([np.fmax.reduce(value[a:b + 1]) - np.fmin.reduce(value[a:b + 1]) for a, b in window])
+
+
 def largest_interval_mm(geometry: str, crack_mm: Array, width_mm: float) -> Array:
     """Recommended largest interval. C(T): 0.04 W to a/W = 0.40, 0.02 W to 0.60, 0.01 W above; M(T): 0.03 W for
     2a/W < 0.60, 0.02 W above."""
@@ -125,8 +130,9 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
     small = step + step_sd < np.maximum(SMALLEST_STEP_MM, STEP_OVER_PRECISION * precision)
     inner = np.stack([first, last - 1], axis=1)
     middle = (first + last) // 2
-    load = np.array([np.ptp(points.load_range_kN[a:b + 1]) / points.load_range_kN[a] for a, b in rates.window])
-    ratio_step = np.array([np.ptp(points.load_ratio[a:b + 1]) for a, b in rates.window])
+    load = spread(points.load_range_kN, rates.window)
+    least = np.array([np.fmin.reduce(points.load_range_kN[a:b + 1]) for a, b in rates.window])
+    ratio_step = spread(points.load_ratio, rates.window)
     standing = np.diff(points.cycles) <= 0
     standing[1:] |= standing[:-1]  # where the count goes on it may have to catch up
     slope, slope_sd = gradient_per_mm(points, rates.window, specimen)
@@ -136,7 +142,7 @@ def judge(rates: Rates, points: Fixes, specimen: Specimen | None, dK: Array, ang
         "cycles_estimated": estimated,
         "increment_small": relative_to_window(small, inner),
         "gradient": slope + 2 * slope_sd < GRADIENT_LIMIT_PER_MM,   # beyond doubt: the slope of a window is noisy
-        "load_step": (load > STEP_OF_LOAD) | (ratio_step > STEP_OF_RATIO),
+        "load_step": (load > STEP_OF_LOAD * least) | (ratio_step > STEP_OF_RATIO),
         "no_rate": ~(rates.rate > 0) | ~np.isfinite(rates.rate) | relative_to_window(standing, inner),
         "plane": np.abs(angle_deg[middle]) > 20,
     }

@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 SQRT_M_PER_SQRT_MM = np.sqrt(1e-3)
 INTEGRATION_STEPS = 2000
 ZERO_C_K = 273.15
+ROUNDING = 1e-9  # 0.2 W over W may come out a bit below 0.2
 
 
 def sent_tension_factor(alpha: ArrayLike) -> Array:
@@ -148,7 +149,7 @@ def delta_K_MPa_sqrt_m(
     if found is None:
         return np.full(np.broadcast(crack, np.asarray(range_kN)).shape, np.nan)
     alpha = relative_size(geometry, crack, width_mm)
-    inside = (alpha >= found.low) & (alpha <= found.high)
+    inside = (alpha >= found.low - ROUNDING) & (alpha <= found.high + ROUNDING)
     factor = np.where(inside, found.factor(np.where(inside, alpha, found.high)), np.nan)
     return 1e3 * np.asarray(range_kN, float) * factor / (thickness_mm * np.sqrt(width_mm)) * SQRT_M_PER_SQRT_MM
 

@@ -45,6 +45,7 @@ class GrowthWatch:
         self.since_cycles = 0.0  # where the next stretch for the exponent begins
         self.rates: deque[tuple[float, float, float]] = deque(maxlen=MOST_RATES)  # ln dK, ln rate, its deviation
         self.disturbed = False  # by an event, and not yet back on course
+        self.load: tuple[float, float] | None = None  # range and ratio as last known
 
     def recall(self, rows: Sequence[Row]) -> None:
         """The rows of the run before a restart, or enough of them."""
@@ -69,7 +70,7 @@ class GrowthWatch:
             return ["no_rate"]
         of_scale = stretch.rate * self.view.mm_per_px_sd / self.view.mm_per_px
         row.rate_mm_per_cycle, row.rate_sd = stretch.rate, float(np.hypot(stretch.rate_sd, of_scale))
-        range_kN, ratio = row.load_range_kN or 1.0, row.load_ratio or 0.0
+        range_kN, ratio = self._load_of(row)
         if stretch.first_cycles >= self.since_cycles:
             self._keep(stretch, range_kN, ratio)
             self.since_cycles = float(row.cycles)
@@ -80,6 +81,15 @@ class GrowthWatch:
         constant = max(0.0, self.target_mm - row.crack_mm) / stretch.rate
         row.cycles_to_target = round(constant if cycles is None else cycles)
         return ["constant_rate"] if cycles is None else []
+
+    def _load_of(self, row: Row) -> tuple[float, float]:
+        """Range, kN, and ratio of the load, as last known; (1, 0) while they never were: all rates of an exponent are over one."""
+        if row.load_range_kN:
+            if self.load is None:
+                self.rates.clear()
+                self.disturbed = False
+            self.load = row.load_range_kN, row.load_ratio or 0.0
+        return self.load or (1.0, 0.0)
 
     def _remember(self, fix: tuple[float, ...]) -> None:
         if self.fixes == KEPT:  # growth is slow: the older fixes further apart will do

@@ -279,7 +279,10 @@ def _csv_rows(path: Path) -> list[dict[str, str]]:
     if not path.is_file():
         return []
     with path.open(encoding="utf-8", errors="replace", newline="") as file:
-        return list(csv.DictReader(file))
+        try:
+            return list(csv.DictReader(file))
+        except csv.Error as e:
+            raise InputError(f"{path}: is no table any more ({e}); run bolotip growth again") from None
 
 
 def _short(text: str) -> str:

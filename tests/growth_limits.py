@@ -18,8 +18,9 @@ from growing import Growing
 
 from edge import growth
 from edge.growth_analysis import Analysis, analyse
+from edge.growth_events import Event, find_events, refined
 from edge.growth_fit import FEWEST_RATES
-from edge.growth_points import Event, average, find_events, refined, usable_fixes
+from edge.growth_points import average, usable_fixes
 from edge.record import Row
 from edge.rig import load_rig
 

@@ -25,8 +25,9 @@ from edge.bench_growth import grow
 from edge.bench_load import LoadWave
 from edge.growth_analysis import analyse
 from edge.growth_delay import Delay
+from edge.growth_events import Event, find_events, read_events, refined
 from edge.growth_fit import Line
-from edge.growth_points import Event, average, find_events, noise_inflation, read_events, refined, usable_fixes
+from edge.growth_points import average, noise_inflation, usable_fixes
 from edge.phase import LoadPhase
 from edge.record import Row, read_records
 from edge.rig import Rig, load_rig

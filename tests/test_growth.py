@@ -14,20 +14,8 @@ from calibration.door import InputError
 from edge import growth, growth_delay, growth_fit
 from edge.growth_analysis import analyse, open_part
 from edge.growth_delay import find_delay, undisturbed_cycles
-from edge.growth_points import (
-    Event,
-    Fixes,
-    average,
-    falls,
-    find_events,
-    isotonic,
-    join,
-    noise_inflation,
-    read_events,
-    refined,
-    untold,
-    usable_fixes,
-)
+from edge.growth_events import Event, find_events, read_events, refined
+from edge.growth_points import Fixes, average, falls, isotonic, join, noise_inflation, usable_fixes
 from edge.growth_validity import judge, largest_interval_mm, ligament_too_small
 from edge.lockin import LockIn
 from edge.record import Row
@@ -314,11 +302,70 @@ def test_rows_flagged_one_after_the_other_are_one_event_and_an_exact_cycle_wins(
     assert [e.best_cycles for e in refined(events, read_events(tmp_path / "events.csv"))] == [3210, 7500]
 
 
-def test_events_written_by_hand_count_beside_those_in_the_flags(tmp_path):
-    rows = [Row(seq=k, cycles=1000 * k, flags=("overload",) if k in (4, 5, 8) else ()) for k in range(10)]
-    lines = ["\ufeffkind,cycles", "overload,3210", "overload,4700", "load_step,6000", "overload,6500", ""]
-    (tmp_path / "events.csv").write_bytes("\r\n".join(lines).encode())
-    assert [e.cycles for e in untold(read_events(tmp_path / "events.csv"), rows)] == [6500]
+def test_each_event_of_the_list_counts_though_rows_tell_of_others_beside_it(tmp_path):
+    """Rows flagged one after the other, each with an overload of its own."""
+    rows = [replace(r, flags=("overload",)) for r in Growing().rows(np.random.default_rng(1), 60, 0.01)]
+    folder = Growing().write(tmp_path / "all", rows)
+    lines = [f"overload,{row.cycles - 5}" for row in rows[1:]]
+    (folder / "events.csv").write_bytes("\r\n".join(["\ufeffkind,cycles", *lines, "load_step,6000", ""]).encode())
+    growth.main([folder])
+    assert all("retarded" in r["invalid"] for r in read(folder / "growth.csv") if r["method"] == "secant")
+
+
+def test_the_list_of_events_moves_on_with_its_rows_where_a_count_began_anew(tmp_path, capsys):
+    truth = Growing(overload_mm=24.0)
+    rows = truth.rows(np.random.default_rng(1), 80, 0.02)
+    at, off = truth.cycles_at(24.0), rows[29].cycles
+    first = truth.write(tmp_path / "first", rows[:30])
+    again = truth.write(tmp_path / "again", [replace(r, seq=k, cycles=r.cycles - off) for k, r in enumerate(rows[30:])])
+    (again / "events.csv").write_text(f"kind,cycles\noverload,{at - off:.0f}\n")
+    growth.main([first, again])
+    told = re.findall(r"overload at cycle (\d+)", capsys.readouterr().out)
+    assert [int(cycle) for cycle in told] == [round(at)]
+
+
+def test_a_line_of_events_that_a_power_cut_tore_is_left_out(tmp_path):
+    path = tmp_path / "events.csv"
+    for torn in ("overl", "overload,13", "overload,1300,8"):
+        path.write_text(f"kind,cycles,elapsed_s,peak_kN\noverload,500,1.0,9.0\n{torn}")
+        assert [e.cycles for e in read_events(path)] == [500]
+    path.write_text("kind,cycles\noverload,500\noverload,700")  # by hand, without a newline
+    assert [e.cycles for e in read_events(path)] == [500, 700]
+    path.write_text("kind,cycles\noverload," + "9" * 140_000 + "\n")
+    with pytest.raises(InputError, match=r"events.csv: row 2: field larger"):
+        read_events(path)
+
+
+@pytest.mark.parametrize("value", ["dKI_sd", "opening_sd"])
+def test_a_value_without_its_deviation_weighs_nothing(tmp_path, value):
+    rows = Growing().rows(np.random.default_rng(3), 50, 0.02, even="sizes", opening=0.3)
+    rows[20] = replace(rows[20], **{value: None})
+    folder = Growing().write(tmp_path / "one", rows)
+    assert growth.main([folder]) == 0
+    fits = {(r["method"], r["dK"]): float(r["m"]) for r in read(folder / "growth_fit.csv") if r["m"]}
+    assert fits["secant", "measured"] == pytest.approx(3.0, abs=0.3)
+
+
+@pytest.mark.parametrize("stated_mm, said", [(0.1, False), (0.02, True)])
+def test_fixes_that_scatter_more_than_they_say_are_told_and_their_deviation_widened(stated_mm, said):
+    rows = [replace(r, crack_sd_mm=stated_mm) for r in Growing().rows(np.random.default_rng(2), 1200, 0.1)]
+    fixes, notes = usable_fixes(rows)
+    assert any("neighbouring fixes scatter" in note for note in notes) == said
+    assert np.median(fixes.crack_sd_mm) == pytest.approx(0.1, rel=0.15)
+
+
+def test_a_load_step_between_fixes_whose_load_is_not_known_is_seen(tmp_path):
+    rows = Growing().rows(np.random.default_rng(4), 200, 0.01)
+    rows = [replace(r, load_range_kN=None if 90 <= k < 110 else 4.0 if k < 100 else 3.0) for k, r in enumerate(rows)]
+    folder = Growing().write(tmp_path / "one", rows)
+    growth.main([folder])
+    assert any("load_step" in r["invalid"] for r in read(folder / "growth.csv") if r["method"] == "polynomial")
+
+
+def test_rows_without_a_count_of_cycles_are_named(tmp_path):
+    rows = [replace(r, cycles=None) for r in Growing().rows(np.random.default_rng(4), 20, 0.01)]
+    with pytest.raises(InputError, match="20 rows have no cycles, without which there is no rate"):
+        growth.main([Growing().write(tmp_path / "one", rows)])
 
 
 @pytest.mark.parametrize("text, row", [

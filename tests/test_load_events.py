@@ -9,7 +9,7 @@ import pytest
 from links import Cable
 from test_sinks import mounted
 
-from edge.growth_points import Event, read_events, refined
+from edge.growth_events import Event, read_events, refined
 from edge.record import Row, decode_stop, read_records
 from edge.rig import load_rig
 from edge.run import run_sources

@@ -207,3 +207,14 @@ def test_a_doubtful_scale_is_in_the_rate_s_deviation_and_not_in_its_weights():
     assert len(sure) == len(doubtful)
     assert doubtful[:, 0] == pytest.approx(sure[:, 0], rel=1e-3)
     assert doubtful[:, 1] == pytest.approx(np.hypot(sure[:, 1], 0.01 * sure[:, 0]), rel=1e-3)
+
+
+@pytest.mark.parametrize("unknown", [slice(0, 120), slice(100, 140)], ids=["at first", "for a while"])
+def test_rows_whose_load_is_not_known_do_not_spoil_the_exponent(unknown):
+    """As after a run that took its load from the frames, or while a wire was off."""
+    test = Growing()
+    rows = test.rows(np.random.default_rng(1), 300, 0.01)
+    rows[unknown] = [dataclasses.replace(r, load_range_kN=None, load_ratio=None) for r in rows[unknown]]
+    done = [r for r in followed(test, rows, 29.0) if r.seq >= 200 and r.cycles_to_target is not None and "constant_rate" not in r.flags]
+    off = [r.cycles_to_target / (test.cycles_at(29.0) - r.cycles) - 1 for r in done if r.crack_mm < 27]
+    assert len(off) > 20 and np.max(np.abs(off)) < 0.35
