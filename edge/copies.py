@@ -2,9 +2,20 @@
 core of 9 images a second behind a stream of 27), and more than usual are an image that stood still, as in a shutter event."""
 
 from collections import deque
+from typing import NamedTuple
+
+from edge.sources.base import Frame
 
 FROZEN = 2  # copies in a row that make an image that stands still
 KNOWN, FEWEST = 24, 8  # images that tell how many copies are usual; and the fewest of them
+
+
+class Seen(NamedTuple):
+    """A frame that came, whether it is a copy of the one before, and its mean level (0: a copy)."""
+
+    frame: Frame
+    copy: bool
+    level: float
 
 
 class Copies:

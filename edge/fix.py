@@ -10,15 +10,15 @@ from typing import Any
 
 import numpy as np
 
-from calibration.profile import CameraProfile, bad_pixel_mask, covers
+from calibration.profile import CameraProfile, bad_pixel_mask, covers, response
 from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip, wake_1f
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.growth_validity import ligament_too_small
 from edge.handbook import ZERO_C_K, maximum, maximum_K
+from edge.load_knots import LoadState
 from edge.lockin import Harmonics
 from edge.path import CrackPath
-from edge.phase import LoadState
 from edge.record import Row
 from edge.rig import Rig
 from edge.second_look import Look, Still
@@ -96,6 +96,9 @@ class Fixer:
     def fix(self, harmonics: Harmonics, load: LoadState, frame_rate_hz: float, shared_counts: float = 0.0) -> Fix:
         """The fix for the present estimate. shared_counts: noise that all pixels of a frame have in common."""
         fix = Fix(flags=self.standing_flags())
+        if self.load_from_frames:  # what the frames' mean says of the load's h2 has gone through the detector
+            at_f, at_2f = (complex(response(self.profile, k * load.frequency_hz)) for k in (1, 2))
+            load = replace(load, h2=load.h2 * at_f**2 / (abs(at_f) * at_2f))
         self.spoiled = self._collisions(harmonics, load.frequency_hz, frame_rate_hz, fix)
         bad = self._bad(harmonics, fix)
         self._follow_slip(harmonics, bad, fix)
@@ -134,7 +137,7 @@ class Fixer:
             found = wake_1f.without_contact(self.rig, *two, per_K, usable, found, load.frequency_hz, self.flow, seen.closure)
         if found is not None:
             self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)
-            fix.flags += self._doubts(found, load, bad)
+            fix.flags += self._doubts(found, load, bad, usable)
         if seen is not None:
             self._closure(seen, fix)
         self.last = found
@@ -209,7 +212,7 @@ class Fixer:
         per_K, level = self._stress_per_K(harmonics.mean, usable)
         still = region.silent(-2 * corrected.maps[0].real * per_K, 2 * float(sd_K[0]) * level, usable)  # no specimen: its edge is a step
         maps = motion.compensate(corrected.maps, mean_K, moves, usable & ~still)
-        return replace(corrected, maps=maps), usable & ~moves.unsure
+        return replace(corrected, maps=maps), usable & ~moves.unsure & ~still
 
     def _absolute_K(self, mean_counts: np.ndarray) -> np.ndarray | float:
         camera, s = self.rig.camera, self.rig.specimen
@@ -298,14 +301,14 @@ class Fixer:
         if irwin is not None:
             row.irwin_mm, fix.maps["irwin_sd_mm"] = irwin
 
-    def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray) -> list[str]:
+    def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray, usable: np.ndarray) -> list[str]:
         """What to keep in mind of this tip."""
         s, mm = self.rig.specimen, self.rig.view.mm_per_px
         flags = ["tip_weak"] if tip.weak(found) else []
         ring = found.region.holds(found.places(self.shape, mm))
         if np.any(ring & bad & self.specimen):
             flags.append("bad_pixels")
-        if np.count_nonzero(ring & self.specimen) < NEAR_EDGE * found.region.area_mm2 / mm**2:
+        if np.count_nonzero(ring & self.specimen & (usable | bad)) < NEAR_EDGE * found.region.area_mm2 / mm**2:
             flags.append("near_edge")
         ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
         most = maximum(load.range_kN, ratio), maximum_K(found.K_I, ratio)

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.clock import FrameClock, Slot
+from edge.load_knots import LoadState
 from edge.lockin import LockIn
-from edge.phase import LoadPhase, LoadState
+from edge.phase import LoadPhase
 from edge.region import at_an_end
 from edge.rig import Rig
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource

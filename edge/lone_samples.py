@@ -8,11 +8,16 @@ both sides of it.
 
 import numpy as np
 
+from calibration.robust import MAD_TO_SD
+
 NEEDED = 3  # samples on each side, for a sample to be judged
 SHARE = 0.2  # of the amplitude or of what the neighbours span: less neither makes a cycle nor an overload
-NOISES = 6 * 1.39  # times the noise of a sample: six deviations of what it is off by noise, its own and its neighbours'
+WEIGHT = 1.39  # deviation of what a sample is off by, over that of the noise: (1 + (4² + 4² + 1 + 1)/6²)^(1/2)
+NOISES = 6 * WEIGHT  # times the noise of a sample: six deviations of what it is off by noise, its own and its neighbours'
 ALONE = 1.25  # times as far off as the samples beside it; one off by itself has 1.5
 FEWEST_PER_CYCLE = 8.0
+ROUGH = 0.3  # of the swing: noise that is more of it than any wave of so few samples a cycle would look like
+FEWEST_ROUGH = 40  # samples that tell noise from a wave
 MOST = 0.02  # of the samples: more are no disturbance but the load's own way
 
 
@@ -34,3 +39,17 @@ def lone(load_kN: np.ndarray, amplitude_kN: float, noise_kN: float = 0.0) -> np.
     if np.count_nonzero(found) > 1 + MOST * found.size:
         found[:] = False
     return found
+
+
+def noise_alone(load_kN: np.ndarray) -> float:
+    """Noise of a sample, kN, of a load (n,) in which no wave has been found yet: 0 where there may be one.
+
+    What most samples are off by beside their neighbours is the noise of a load that stands still; of a wave of few samples a
+    cycle it is more, but small beside its swing.
+    """
+    if load_kN.size <= FEWEST_ROUGH:
+        return 0.0
+    off = np.abs(load_kN[2:-2] - (4 * (load_kN[1:-3] + load_kN[3:-1]) - (load_kN[:-4] + load_kN[4:])) / 6)
+    noise_kN = MAD_TO_SD * float(np.median(off)) / WEIGHT
+    swing_kN = float(np.subtract(*np.percentile(load_kN, (95, 5)))) / 2
+    return noise_kN if noise_kN > ROUGH * swing_kN else 0.0

@@ -17,21 +17,22 @@ Where live sources fall silent, time goes on by the monotonic clock: cycles are 
 import time
 from collections import deque
 from collections.abc import Callable
-from typing import NamedTuple
 
 import numpy as np
 
 from calibration.profile import CameraProfile
 from edge.clock import MOST_WAITING, FrameClock, Slot
-from edge.copies import Copies
+from edge.copies import Copies, Seen
 from edge.fix import Fix, Fixer
+from edge.load_knots import LoadState
 from edge.lockin import LockIn
 from edge.memory import give_back
 from edge.misplaced import Outlook
-from edge.phase import LoadPhase, LoadState
+from edge.phase import LoadPhase
 from edge.rate import GrowthWatch, StopAt
 from edge.record import Row
 from edge.rig import Rig
+from edge.same_load import SameLoad
 from edge.sinks.base import Sink
 from edge.sinks.card import CardSink
 from edge.sinks.events import EventFile
@@ -46,15 +47,7 @@ FEWEST_KNOTS = 6  # without a good one among them: the load stands still
 PENDING_BYTES = 24_000_000  # of frames that wait
 LOAD_AHEAD = 1.5  # windows of settled phase ahead of a frame: more is read when there is less, not for each frame
 MOST_RECALLED = 4000  # rows of the run before a restart, events and the newest in any case
-OTHER_RATE, NEW_FREQUENCY = 0.02, 0.02  # relative: a camera not of the rig file's rate; another load, for a new lock-in
-
-
-class Seen(NamedTuple):
-    """A frame that came, whether it is a copy of the one before, and its mean level (0: a copy)."""
-
-    frame: Frame
-    copy: bool
-    level: float
+OTHER_RATE = 0.02  # relative: a camera not of the rig file's rate
 
 
 class Loop:
@@ -96,7 +89,7 @@ class Loop:
         self.now_s, self.arrived_s = 0.0, -np.inf  # time of the last placed frame; when the last one came to this computer
         self.last_number = -1
         self.last_used: int | None = None
-        self.lock_hz: float | None = None
+        self.same_load = SameLoad()
         self.lock_start_s = self.next_row_s = self.next_maps_s = 0.0
         self.events: set[str] = set()
         self.used = self.lost = self.repeated = self.cycles = 0  # cycles of this run, as told in the last row
@@ -239,7 +232,7 @@ class Loop:
             elapsed_s = self.totals.elapsed_s + event.time_s - (self.start_s or 0.0)
             cycles = self.totals.cycles + event.cycles
             self.event_file.write_event(event.kind, cycles, elapsed_s, event.peak_kN, event.valley_kN)
-            if event.kind == "load_step":  # amplitudes of two loads do not mix
+            if event.kind == "load_step" and event.time_s > self.lock_start_s:  # amplitudes of two loads do not mix
                 self._restart_lockin()
 
     def _into_lockin(self, seen: Seen, slot: Slot) -> None:
@@ -256,14 +249,15 @@ class Loop:
         self.last_seen = slot.number
         phi = self.phase.at(slot.time_s)
         if phi is None or not slot.sure:
-            why = "no_load" if self.lock_hz is None else self.phase.trouble_at(slot.time_s)
+            why = "no_load" if self.same_load.hz is None else self.phase.trouble_at(slot.time_s)
             self.events.add("untimed" if phi is not None else why)
             return
         slots = 1 if self.last_used is None else slot.number - self.last_used
-        frequency_hz = self.phase.frequency_at(slot.time_s)
-        if self.lock_hz is not None and abs(frequency_hz / self.lock_hz - 1) > NEW_FREQUENCY:
+        amplitude_kN = 0.0 if isinstance(self.load, FramesLoad) else self.phase.amplitude_at(slot.time_s)
+        load = self.phase.frequency_at(slot.time_s), amplitude_kN
+        if news := self.same_load.news(*load, self.phase.typical_noise):
             self._restart_lockin()
-            self.events.add("freq_changed")
+            self.events.add(news)
         unused_s = slots * self.clock.period_s  # silent, frozen or without load: the offsets may be others by now
         if unused_s > self.rig.lockin.memory_s:
             self._restart_lockin()
@@ -272,9 +266,9 @@ class Loop:
             if unused_s > max(GAP_S, AWAY_PERIODS * self.clock.period_s):  # after a few copies it can still foretell
                 self.outlook.reset(same_load=True)
         self.held = False
-        if self.lock_hz is None:
-            self.lock_hz, self.lock_start_s = frequency_hz, slot.time_s
-        self.lock_hz += (frequency_hz - self.lock_hz) / (self.lockin.weight + 1)  # the mean: a slow walk is no other load
+        if self.same_load.hz is None:
+            self.lock_start_s = slot.time_s
+        self.same_load.take(*load, self.lockin.weight)
         time_s = slot.time_s - (self.start_s or 0.0)
         if self.outlook.misplaced(seen.level, time_s, phi):
             self.events.add("misplaced")
@@ -289,7 +283,7 @@ class Loop:
     def _restart_lockin(self) -> None:
         self.lockin.reset()
         self.outlook.reset()
-        self.lock_hz = None
+        self.same_load.reset()
 
     # 6 to 10
     def write_row(self, last: bool = False) -> None:
@@ -340,7 +334,8 @@ class Loop:
             fix = Fix(flags=[*self.fixer.standing_flags(), *why, "no_tip"])
         else:
             shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
-            fix = self.fixer.fix(harmonics, load, self.clock.frame_rate_hz, shared_counts)
+            told = load if self.tells_range else load.of_range(self.rig.load.nominal_range_kN)
+            fix = self.fixer.fix(harmonics, told, self.clock.frame_rate_hz, shared_counts)
             fix.row.frames = round(harmonics.frames)
             if harmonics.periods < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")
@@ -351,9 +346,13 @@ class Loop:
             fix.flags.append("other_rate")
         return fix
 
+    @property
+    def tells_range(self) -> bool:
+        return not (isinstance(self.load, FramesLoad) or self.load.nominal)  # such a load tells when it turns, not how far it goes
+
     def _load_columns(self, row: Row, load: LoadState) -> None:
         row.load_frequency_hz = load.frequency_hz
-        if isinstance(self.load, FramesLoad) or self.load.nominal:  # these tell when the load turns, not how far it goes
+        if not self.tells_range:
             row.load_range_kN = self.rig.load.nominal_range_kN
         else:
             row.load_range_kN, row.load_ratio = load.range_kN, load.ratio

@@ -12,12 +12,13 @@ import numpy as np
 
 from calibration.robust import MAD_TO_SD
 from edge.record import Row
-from edge.surroundings import grown, median_of_neighbours, patches, smoothed
+from edge.surroundings import MEDIAN_PX, box_sums, grown, median_of_neighbours, opened, patches, smoothed
 
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
 FAINT = 3.0  # of a gradient that an edge goes on with from where it is clear (two thresholds: Canny, IEEE PAMI 8, 1986)
 LEAST_EDGE_PX = 40
+CLUSTER_PX = 3
 HIDDEN = 0.7  # of what tells a direction: so much of it fixed pattern, and no motion is seen that way
 UNSURE = 0.5  # of a pixel's deviation: as much of a moving edge in each pixel is no noise where a strip averages many
 RIDGE = 1e-12  # where few pixels can be used
@@ -42,8 +43,13 @@ class Motion:
 
 
 def _filled(image: np.ndarray, bad: np.ndarray) -> np.ndarray:
-    """Bad pixels replaced by their neighbours' median, so that they make no edges."""
-    filled = np.where(bad, np.median(image), image)
+    """Bad pixels replaced by their neighbours' median, so that they make no edges; clusters of them from their rim inwards."""
+    filled, left = np.where(bad, np.median(image[~bad]) if not bad.all() else 0.0, image), bad & ~bad.all()
+    while left.any():
+        known = box_sums(~left, MEDIAN_PX)
+        rim = left & (known > 0)
+        filled[rim] = box_sums(np.where(left, 0, filled), MEDIAN_PX)[rim] / known[rim]
+        left = left & ~rim
     filled[bad] = median_of_neighbours(filled, bad)
     return filled
 
@@ -76,7 +82,8 @@ def find_edges(mean_K: np.ndarray, bad: np.ndarray) -> Edges | None:
     down, right = _slope(smooth), _slope(smooth.T).T
     white = (MAD_TO_SD / 2 * float(np.median(np.abs(np.diff(np.diff(filled, axis=0), axis=1))))) ** 2
     pattern = white / (4 * np.pi * EDGE_BLUR_PX**2) * np.array([0.5 / EDGE_BLUR_PX**2, 0.5 / EDGE_BLUR_PX**2, 1.0])
-    return Edges(smooth, right, down, grown(clear[number], 7), pattern)
+    near = grown(clear[number], 7) & ~grown(opened(bad, CLUSTER_PX), 7)  # what a cluster hides is not known
+    return Edges(smooth, right, down, near, pattern)
 
 
 def _slope(image: np.ndarray) -> np.ndarray:

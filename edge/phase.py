@@ -8,14 +8,15 @@ which the load stopped, jumped or was lost leaves no knot and no phase there.
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
 import numpy as np
 
 from edge.cycles import HYSTERESIS, CycleCounter, LoadEvent
-from edge.lone_samples import FEWEST_PER_CYCLE, NEEDED, lone
+from edge.load_knots import Knot, LoadState, averages
+from edge.lone_samples import FEWEST_PER_CYCLE, NEEDED, lone, noise_alone
 from edge.wave_fit import WaveFit, fit_harmonics, near_frequency, strongest_frequency
 
+MOST_EXPLAINED = 3.0  # of the samples' variance: a sine's squared amplitude is twice it
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
@@ -31,41 +32,6 @@ STILL = 0.2  # of the usual range: a load that moves less stands still
 DUST = 1e-7  # of the mean: no converter shows an amplitude below it, but the rounding of a load that stands still does
 NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
 SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
-
-
-@dataclass(frozen=True)
-class Knot:
-    """Fit of one window, at its middle. h2: second harmonic over the fundamental, complex, in the convention
-    P2(t) = Pa |h2| sin(2 phi + arg h2). cycles: counted up to time_s. noise_kN: residual. trouble: why there is no
-    phase, a word of edge.flags (paused, load_uneven, waiting_load), or nothing. clipped: flat at its top or bottom."""
-
-    time_s: float
-    phase_rad: float
-    frequency_hz: float
-    mean_kN: float
-    amplitude_kN: float
-    h2: complex
-    noise_kN: float
-    cycles: float
-    trouble: str = ""
-    clipped: bool = False
-
-    @property
-    def good(self) -> bool:
-        return not self.trouble
-
-
-@dataclass(frozen=True)
-class LoadState:
-    """Averages over the good windows of the last stretch; None where there is no load to speak of."""
-
-    frequency_hz: float
-    range_kN: float
-    range_sd_kN: float
-    ratio: float
-    h2: complex
-    h2_sd: float
-    clipped: bool = False
 
 
 class LoadPhase:
@@ -125,7 +91,8 @@ class LoadPhase:
         if self.samples_per_s or t.size <= 2 * NEEDED or t[-1] - t[0] > (t.size - 1) / (FEWEST_PER_CYCLE * self.frequency_hz):
             return
         amplitude_kN = self.last_amplitude_kN or float(np.subtract(*np.percentile(p, (95, 5)))) / 2
-        spikes = lone(p, amplitude_kN, self.typical_noise * amplitude_kN)
+        noise_kN = self.typical_noise * amplitude_kN if self.last_amplitude_kN else noise_alone(self.load_kN)
+        spikes = lone(p, amplitude_kN, noise_kN)
         if spikes.any():
             self.remarks.setdefault("load_spikes", float(t[spikes.argmax()]))
             keep = np.concatenate([np.ones(since, bool), ~spikes])
@@ -178,6 +145,8 @@ class LoadPhase:
         middle = float(t[0] + t[-1]) / 2
         fit = self._fit(t - middle, p)
         good = fit is not None and self._is_good(fit)
+        if fit is not None and self.samples_per_s is None and fit.amplitude_kN**2 > MOST_EXPLAINED * float(np.var(p)):
+            good = False  # larger than all that is seen: noise, where the columns of the fit are nearly alike
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
@@ -242,7 +211,7 @@ class LoadPhase:
             if self.samples_per_s:
                 self.cycles += (phase - last.phase_rad) / (2 * np.pi)
         elif self.samples_per_s:
-            self.cycles += fit.frequency_hz * self.window_s / 2  # the step from a window that gave no phase
+            self.cycles += self._since_good(middle, fit) or fit.frequency_hz * self.window_s / 2  # the step from a window without
         if not self.samples_per_s:  # the counter tells how many, the phase how far into the next
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
@@ -250,6 +219,19 @@ class LoadPhase:
         self._fill_hole(middle, fit)
         wave = fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN
         self.knots.append(Knot(middle, phase, *wave, self.cycles, clipped=flat and self.samples_per_s is None))
+
+    def _since_good(self, middle: float, fit: WaveFit) -> float:
+        """Cycles since the last good window, where the phase says that the load ran on through the uneven ones after it (the
+        camera's level jumped); else 0."""
+        before = next((k for k in reversed(self.knots) if k.good), None)
+        if before is None or any(k.trouble == "paused" for k in self.knots if k.time_s > before.time_s):
+            return 0.0
+        cycles = (fit.frequency_hz + before.frequency_hz) / 2 * (middle - before.time_s)
+        off = math.remainder(before.phase_rad + 2 * math.pi * cycles - fit.phase_rad, 2 * math.pi)
+        if abs(off) > 1.0 or middle - before.time_s > FAR_WINDOWS * self.window_s:
+            return 0.0
+        self.remarks.setdefault("cycles_estimated", before.time_s)
+        return cycles - off / (2 * math.pi)
 
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
@@ -294,6 +276,15 @@ class LoadPhase:
             del self.remarks[flag]
         return told
 
+    def amplitude_at(self, time_s: float) -> float:
+        """Amplitude at `time_s`, kN, between good windows; the typical one where there is none."""
+        left, right = self._around(time_s)
+        if left is not None and right is not None and left.good and right.good:
+            u = (time_s - left.time_s) / (right.time_s - left.time_s)
+            return left.amplitude_kN + u * (right.amplitude_kN - left.amplitude_kN)
+        near = [k for k in (left, right) if k is not None and k.good]
+        return near[0].amplitude_kN if near else self.last_amplitude_kN
+
     def frequency_at(self, time_s: float) -> float:
         """Load frequency of the good window nearest to `time_s`, Hz; the newest one's where there is none. Windows are
         fitted ahead of the frames, so the newest frequency may be one that the frames have not come to yet."""
@@ -335,24 +326,7 @@ class LoadPhase:
 
     def state(self, since_s: float, until_s: float) -> LoadState | None:
         """Averages over the good windows from `since_s` to `until_s`."""
-        good = [k for k in self.knots if k.good and since_s <= k.time_s <= until_s + self.window_s]
-        if not good:
-            return None
-        amplitude = np.array([k.amplitude_kN for k in good])
-        mean = float(np.mean([k.mean_kN for k in good]))
-        pa = float(amplitude.mean())
-        h2 = np.array([k.h2 for k in good])
-        f = np.array([k.frequency_hz for k in good])
-        top = mean + pa
-        return LoadState(
-            float(f.mean()),
-            2 * pa,
-            2 * float(amplitude.std()),
-            (mean - pa) / top if top else float("nan"),
-            complex(h2.mean()),
-            float(np.hypot(h2.real.std(), h2.imag.std()) / np.sqrt(len(good))),
-            bool(np.mean([k.clipped for k in good]) > 0.5),
-        )
+        return averages(self.knots, since_s, until_s, self.window_s)
 
 
 def most_at_an_end(p: np.ndarray) -> int:

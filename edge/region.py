@@ -177,10 +177,11 @@ def silent(stress: np.ndarray, sd: float, usable: np.ndarray) -> np.ndarray:
     mean = box_sums(np.where(usable, stress, 0), SILENT_PX, "symmetric") / count
     noise = sd / np.sqrt(count)
     found = np.zeros(stress.shape, bool)
-    if not usable.any() or np.median(np.abs(mean[usable])) < CLEAR_SIGNAL * sd:
+    clear = np.abs(mean) > CLEAR_BESIDE * noise
+    answers = np.abs(mean[clear & usable])  # half of a view may be background: what is typical is so of what answers
+    if not answers.size or np.median(answers) < CLEAR_SIGNAL * sd:
         return found
     still = opened((np.abs(mean) < 2.5 * noise) & usable, LEAST_WIDE_PX)
-    clear = np.abs(mean) > CLEAR_BESIDE * noise
     numbers = patches(still)
     for i in np.flatnonzero(np.bincount(numbers.ravel())[1:] >= LEAST_SILENT_PX) + 1:
         patch = numbers == i

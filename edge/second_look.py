@@ -9,7 +9,7 @@ import numpy as np
 
 from edge import closure, contact, region, second_harmonic, shared_noise, swing, tip
 from edge.conduction import Flow
-from edge.phase import LoadState
+from edge.load_knots import LoadState
 from edge.rig import Rig
 from edge.shared_noise import Left, Shared
 

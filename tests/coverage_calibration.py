@@ -40,7 +40,7 @@ from calibration import gain, pixels, scale, step, sweep
 from calibration.door import InputError
 from calibration.profile import CameraProfile
 from edge.fix import Fixer
-from edge.phase import LoadState
+from edge.load_knots import LoadState
 from edge.rig import load_rig
 from edge.whole_recording import LATE_PARTS, Measured, frame_grid
 

@@ -11,11 +11,12 @@ from recordings import K0_PER_MPA, SURFACE_K, thermal_scene
 from calibration.profile import CameraProfile, ResponseRow
 from edge.bench_field import Ahead, Contact
 from edge.fix import Fixer
+from edge.load_knots import LoadState
 from edge.lockin import Harmonics
 from edge.map_pictures import misfit_MPa
 from edge.maps import read_maps
 from edge.path import CrackPath
-from edge.phase import LoadPhase, LoadState
+from edge.phase import LoadPhase
 from edge.record import Row
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 

@@ -48,6 +48,7 @@ RANKS = {
     "edge.sources.edge_wave": 1.9,
     "edge.sources.load_lines": 1.9,
     "edge.lockin": 1.9,
+    "edge.load_knots": 1.9,
     "edge.letters": 1.9,
     "edge.cycles": 1.9,
     "edge.lone_samples": 1.9,
