@@ -43,7 +43,7 @@ FLAGS: dict[str, str] = {
         "shield and earth."
     ),
     "load_step": (
-        "Peak, valley or range of the load changed for good, as in load shedding, so the estimate was begun anew."
+        "Peak, valley or range of the load changed for good, in a step or a ramp, so the estimate was begun anew."
     ),
     "settling": (
         "The lock-in has not yet run for its full memory since the start or the last change: more noise than later."
