@@ -274,6 +274,7 @@ class Loop:
             self.events.add("misplaced")
             if self.outlook.spoilt:  # so are the few before it
                 self.lockin.reset()
+                self.same_load.reset()
             return
         self.last_used = slot.number
         self.lockin.memory_frames = self.rig.lockin.memory_s * self.clock.frame_rate_hz

@@ -29,6 +29,7 @@ COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count com
 MAINS, HUM = 0.1, 0.01  # relative: a load meant to run so near the mains frequency; what is so near it is hum
 FLAT = 0.12  # of the samples at one extreme value: a sine of only 16 steps has so many there
 STILL = 0.2  # of the usual range: a load that moves less stands still
+FAINT, CLEAN = 0.02, 20.0  # of the usual amplitude, and times the noise: what is above both, at the same frequency, is no hum
 DUST = 1e-7  # of the mean: no converter shows an amplitude below it, but the rounding of a load that stands still does
 NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
 SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
@@ -55,7 +56,7 @@ class LoadPhase:
         self.rough_in_a_row = 0  # of them, those in which the load did not stand still
         self.typical_noise = 0.0  # of a good window, over its amplitude
         self.typical_amplitude_kN = 0.0
-        self.last_amplitude_kN = 0.0
+        self.last_amplitude_kN, self.last_hz = 0.0, frequency_hz
         self.hole_s: tuple[float, float] | None = None  # since the last good window: no samples from .. to
         self.remarks: dict[str, float] = {}  # flags not yet told, and the time they begin at
 
@@ -157,7 +158,7 @@ class LoadPhase:
         else:
             missing = fit is None and self.samples_per_s is None
             trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
-            self._leave_bad(middle, trouble)
+            self._leave_bad(middle, trouble, runs=trouble != "paused" or fit is not None and self._runs_on(fit))
 
     def _fit(self, t: np.ndarray, p: np.ndarray) -> WaveFit | None:
         """The window's fit, times from its middle; None where samples are missing."""
@@ -188,9 +189,14 @@ class LoadPhase:
         halves = p[: p.size // 2], p[p.size // 2 :]
         return bool(min(np.ptp(half) for half in halves) < STILL * 2 * self.last_amplitude_kN)
 
-    def _leave_bad(self, middle: float, trouble: str) -> None:
+    def _runs_on(self, fit: WaveFit) -> bool:
+        """Whether a load that seems to stand beside what it was runs as before, only with far less amplitude."""
+        clear = fit.amplitude_kN > max(FAINT * self.last_amplitude_kN, CLEAN * fit.noise_kN)
+        return clear and abs(fit.frequency_hz / self.last_hz - 1) < SAME_FREQUENCY
+
+    def _leave_bad(self, middle: float, trouble: str, runs: bool) -> None:
         self.bad_in_a_row += 1
-        self.rough_in_a_row += trouble != "paused"
+        self.rough_in_a_row += runs
         if self.rough_in_a_row > 8:  # a rougher load is here to stay: judge it afresh; hum on the wire of one that stands is none
             self.typical_noise = self.typical_amplitude_kN = 0.0
         self.knots.append(Knot(middle, 0.0, self.frequency_hz, 0.0, 0.0, 0j, 0.0, self.cycles, trouble))
@@ -201,7 +207,7 @@ class LoadPhase:
         weight = 0.2 if self.typical_noise else 1.0
         self.typical_noise += weight * (fit.noise_kN / fit.amplitude_kN - self.typical_noise)
         self.typical_amplitude_kN += weight * (fit.amplitude_kN - self.typical_amplitude_kN)
-        self.last_amplitude_kN = self.typical_amplitude_kN
+        self.last_amplitude_kN, self.last_hz = self.typical_amplitude_kN, fit.frequency_hz
         self.frequency_hz = fit.frequency_hz
         phase = fit.phase_rad
         if last is not None and last.good:  # unwrap by prediction; across a bad stretch only phi mod 2 pi matters

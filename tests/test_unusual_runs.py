@@ -156,3 +156,14 @@ def test_a_row_tells_the_load_that_its_frames_have_seen():
     phase = LoadPhase(1.0, None, 30.0)
     phase.feed(t, np.where(t < 30.0, 10.0, 5.0) * np.sin(2 * np.pi * t))
     assert phase.state(10.0, 29.0).range_kN == pytest.approx(20.0, rel=0.01)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5])
+def test_a_load_that_goes_on_with_far_less_amplitude_is_followed_again_soon(share):
+    t = np.arange(0.0, 90.0, 0.005)
+    p = 20.0 + np.where(t < 30.0, 10.0, 10.0 * share) * np.sin(2 * np.pi * 7 * t)
+    phase = LoadPhase(7.0)
+    for i in range(0, t.size, 200):
+        phase.feed(t[i : i + 200], p[i : i + 200] + 0.004 * np.random.default_rng(i).standard_normal(200))
+    assert phase.state(60.0, 88.0).range_kN == pytest.approx(20 * share, rel=0.01)
+    assert phase.cycles_at(88.0) - phase.cycles_at(45.0) == pytest.approx(43 * 7, abs=1)
