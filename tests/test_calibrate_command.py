@@ -22,7 +22,7 @@ from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
 from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
 from edge import cli
-from edge.calibrate import PLAUSIBLE_K0_PER_MPA
+from edge.calibrate_gain import PLAUSIBLE_K0_PER_MPA
 from edge.rig import Specimen, load_rig
 from edge.run import run_rig
 from edge.sources.simulated import Scene
