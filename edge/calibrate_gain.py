@@ -8,7 +8,7 @@ import numpy as np
 from calibration import gain, pictures, pixels
 from calibration.door import InputError
 from calibration.far_field import far_field
-from calibration.profile import CameraProfile, response_sd
+from calibration.profile import CameraProfile, covers, response_sd
 from edge.calibrate_shared import ASSUMED, ASSUMED_NOTE, existing, finish, first_harmonic, measured, usable_pixels
 from edge.correct import correct, far_field_delay
 from edge.handbook import ZERO_C_K
@@ -17,6 +17,7 @@ from edge.region import along
 from edge.rig import Rig
 from edge.whole_recording import Recorded
 
+CLEAR_POWER = 36.0  # signal over noise of the chosen pixels, in squares: below it the choice makes K0 too large by 0.5 % and more
 SURFACE_SD_K = 1.0  # of the surface temperature as typed in (common practice, no source)
 PLAUSIBLE_K0_PER_MPA = 1e-7, 1e-4  # as at the rig file's door
 
@@ -61,11 +62,24 @@ def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profil
             f"{rig.path} [camera] counts_per_K: is missing, in {args.profile} too; measure it with --temperatures"
         )
     m = measured(rec)
+    if not covers(profile, m.frequency_hz):
+        low, high = profile.response[0].frequency_hz, profile.response[-1].frequency_hz
+        raise InputError(
+            f"{rec.name}: load frequency is {m.frequency_hz:.4g} Hz, may be within the profile's table, {low:g} to {high:g} Hz; record the "
+            f"bar there, or calibrate a sweep that takes {m.frequency_hz:.3g} Hz in"
+        )
     c = correct(m.harmonics.maps, m.frequency_hz, profile, counts_per_K)
     sd = m.harmonics.noise * m.harmonics.amplitude_sd[0] / c.gain[0] / counts_per_K
     run = dataclasses.replace(first_harmonic(rec, m), h1=c.maps[0], sd=sd)
     usable = usable_pixels(rec, profile, args.region)
-    usable = usable if args.region is not None else far_field([run], usable)
+    if args.region is None:
+        usable = far_field([run], usable)
+        power = float(np.median(np.abs(run.h1[usable]) ** 2 / run.sd[usable] ** 2))
+        if power < CLEAR_POWER:  # nearer to far_field's threshold rather those are chosen whose noise adds to the signal
+            raise InputError(
+                f"{rec.name}: the load shows at {power**0.5:.1f} times the noise of a pixel, may be {CLEAR_POWER**0.5:.0f} or more to "
+                f"choose the pixels by it; give --region, a higher load range or a longer recording"
+            )
     stress = np.where(usable, _stress(args, rig, m.range_kN), np.nan)
     if profile.frame_delay_s is None:  # as the loop does with this profile
         found_delay = far_field_delay(c.maps[0], float(np.median(sd)), m.frequency_hz, stress > 0)
@@ -79,6 +93,9 @@ def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profil
         "camera's lag": response_sd(profile, m.frequency_hz)[0],
         "surface temperature": SURFACE_SD_K / temperature,
     }
+    if args.bending_arm is None:  # in bending only the slope counts
+        shared_K = m.shared_counts * float(m.harmonics.amplitude_sd[0]) / float(c.gain[0]) / counts_per_K
+        known["noise common to all pixels"] = shared_K / float(np.median(np.abs(c.maps[0][usable])))
     found = gain.kelvin_per_MPa(c.maps[0], sd, stress, temperature, args.bending_arm is not None, known)
     low, high = PLAUSIBLE_K0_PER_MPA
     if not low < found.K0_per_MPa < high:

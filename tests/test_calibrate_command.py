@@ -20,7 +20,7 @@ import tomli
 from cameras import step_frames
 from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
-from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
+from calibration.profile import CameraProfile, ResponseRow, bad_pixel_mask, load_profile, save_profile
 from edge import cli
 from edge.calibrate_gain import PLAUSIBLE_K0_PER_MPA
 from edge.rig import Specimen, load_rig
@@ -400,3 +400,32 @@ def test_a_recording_named_twice_is_refused_however_it_is_written(lab, capsys):
     (lab / "again").symlink_to(lab / "sweep-1.3")
     err = calibrate(lab, capsys, "sweep", *(f"sweep-{hz}" for hz in SWEEP_HZ), "again", profile="twice.toml", code=2)
     assert "again: is named twice" in err
+
+
+def constant(out):
+    """K0 and its deviation as printed for the rig file."""
+    lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]
+    return lines["thermoelastic_constant_per_MPa"], lines["thermoelastic_constant_sd_per_MPa"]
+
+
+def test_noise_common_to_all_pixels_is_in_the_constant_s_deviation(calibrated, lab, capsys):
+    record(lab / "jumping", plates.uncracked(SHAPE, 70.0), frame_noise_K=0.02)
+    K0, sd = constant(out := calibrate(lab, capsys, "gain", "jumping", "--stress-sd", "0.1"))
+    assert K0 == pytest.approx(3.1e-6, abs=3 * sd) and 0.02 * K0 < sd < 0.05 * K0  # of 10 such recordings they spread by 2.7 %
+    assert "noise common to all pixels" in out
+
+
+def test_a_weak_signal_does_not_choose_the_pixels_of_the_bar(calibrated, lab, capsys):
+    """Of pixels chosen by a signal near the noise those are taken that noise makes larger: K0 came out four times too large here."""
+    record(lab / "weak", plates.uncracked(SHAPE, 5.0))
+    err = calibrate(lab, capsys, "gain", "weak", code=2)
+    assert "times the noise of a pixel, may be 6 or more to choose the pixels by it; give --region" in err
+    K0, sd = constant(calibrate(lab, capsys, "gain", "weak", "--region", "0", "0", "60", "80"))
+    assert K0 == pytest.approx(3.1e-6, abs=3 * sd)
+
+
+def test_a_bar_s_load_frequency_outside_the_table_is_refused(lab, capsys):
+    rows = (ResponseRow(1.3, 0.99, -4.0), ResponseRow(4.0, 0.97, -12.0))  # the bar is loaded at 7 Hz
+    save_profile(lab / "slow.toml", CameraProfile(0.0086, counts_per_K=100.0, response=rows))
+    err = calibrate(lab, capsys, "gain", "bar", profile="slow.toml", code=2)
+    assert "bar: load frequency is 7 Hz, may be within the profile's table, 1.3 to 4 Hz" in err
