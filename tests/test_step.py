@@ -166,6 +166,16 @@ def test_a_detector_that_is_not_of_first_order_is_noticed():
     assert any("fits badly" in line for line in found.text())
 
 
+def test_a_filter_in_the_camera_that_no_lag_can_stand_for_is_refused():
+    """Of a weight of 0.1: tau comes out half as large again, with a deviation of a thousandth."""
+    frames, t = step_frames(np.random.default_rng(1), CAMERA, (3.011, 6.027), (0.03, -0.02), 240, shape=(40, 54))
+    seen = frames.astype(float)
+    for i in range(1, len(seen)):
+        seen[i] = 0.1 * seen[i - 1] + 0.9 * seen[i]
+    with pytest.raises(InputError, match=r"tau is .* by region of the image, may be alike to 2 %; switch filters"):
+        step.fit(np.rint(seen).astype(np.uint16), t, np.ones(frames.shape[1:], bool))
+
+
 def test_regions_of_the_image_have_their_own_lag():
     found = fitted(7, CAMERA, moments_s=(3.006,))
     assert np.isfinite(found.regions_tau_s).all()
