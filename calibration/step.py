@@ -84,7 +84,7 @@ class Step:
             readout_s=self.readout_s,
             readout_sd_s=self.readout_sd_s,
             response=(),
-            missing=(),
+            missing=tuple(k for k in profile.missing if k == "frame_delay_sd_s" and self.frame_delay_s is None),
         )
         if self.frame_delay_s is None:
             return new

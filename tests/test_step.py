@@ -190,6 +190,12 @@ def test_the_step_goes_into_a_profile_and_keeps_a_delay_it_did_not_measure():
     assert fitted(1, CAMERA).into(before).frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
 
 
+def test_a_delay_kept_without_deviation_stays_without_one():
+    before = CameraProfile(tau_s=0.009, frame_delay_s=0.05, missing=("readout_s", "frame_delay_sd_s"))
+    assert fitted(1, CAMERA, switch=False).into(before).missing == ("frame_delay_sd_s",)
+    assert fitted(1, CAMERA).into(before).missing == ()
+
+
 def test_a_delay_that_is_badly_seen_is_left_out_and_said():
     frames, exposure_s = step_frames(np.random.default_rng(1), CAMERA, (3.013,), shape=(40, 54))
     for edge_sd_s, told in ((1e-4, True), (1e-3, False)):  # a switch sampled every few milliseconds
