@@ -57,8 +57,20 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
         edges = switch_edges(time_s, value)
         edge_sd_s = float(np.median(np.diff(time_s)) / np.sqrt(12)) if edges.size else 0.0
     usable = usable_pixels(rec, profile, args.region) & (np.ptp(frames, axis=0) > 0)
-    found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s, rec.timing_sd_s)
-    finish(args, recordings, found.text(), found.into(profile or ASSUMED), lambda path: pictures.step(path, found))
+    cut = []
+    if len(frames) < rec.number.size:
+        cut = [
+            f"only the first {len(frames)} of {rec.number.size} frames ({rec.time_s[len(frames) - 1] - rec.time_s[0]:.1f} s) were looked "
+            f"at, as many as memory allows: move the cover earlier, or cut the image with [camera] crop_px"
+        ]
+    try:
+        found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s, rec.timing_sd_s)
+    except InputError as e:
+        raise InputError("; ".join([str(e), *cut])) from None
+    text = found.text() + cut
+    if profile is not None and profile.response:
+        text.append("the profile's table [[response]] of a sweep gives way to this first-order lag; the profile before has it still")
+    finish(args, recordings, text, found.into(profile or ASSUMED), lambda path: pictures.step(path, found))
 
 
 def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:

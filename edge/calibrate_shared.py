@@ -47,7 +47,17 @@ def usable_pixels(rec: Recorded, profile: CameraProfile | None, region: list[int
         usable[:] = False
         usable[row : row + rows, column : column + columns] = True
     bad = bad_pixel_mask(profile) if profile is not None else None
-    return usable & ~bad if bad is not None else usable
+    if profile is None or bad is None:
+        return usable
+    if bad.shape != shape:
+        raise InputError(
+            f"{profile.bad_pixels}: is of {bad.shape[0]} x {bad.shape[1]} pixels, may be of {shape[0]} x {shape[1]} as the recording; "
+            f"calibrate pixels again"
+        )
+    if not (usable & ~bad).any():
+        where = "--region" if region is not None else profile.bad_pixels
+        raise InputError(f"{where}: leaves bad pixels only, may leave good ones; give a larger region, or calibrate pixels again")
+    return usable & ~bad
 
 
 def finish(
@@ -91,7 +101,8 @@ def _signed(args: argparse.Namespace, recordings: list[Recorded], new: CameraPro
     assumed = new.tau_sd_s == ASSUMED.tau_sd_s and not lag and not new.made_from
     if assumed:
         before = [ASSUMED_NOTE]
-    made = [f"{args.kind} {rec.name}" for rec in recordings]
+    names = ("".join(c if c.isprintable() else "?" for c in rec.name) for rec in recordings)  # as the door lets it in again
+    made = [f"{args.kind} {name}" for name in names]
     today = datetime.date.today()
     new = dataclasses.replace(
         new,

@@ -6,12 +6,14 @@ One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few
 import dataclasses
 import datetime
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import cv2
 import numpy as np
 import plates
 import pytest
@@ -21,6 +23,7 @@ from cameras import step_frames
 from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
 from calibration.profile import CameraProfile, ResponseRow, bad_pixel_mask, load_profile, save_profile
+from edge import calibrate as calibrate_module
 from edge import cli
 from edge.calibrate_gain import PLAUSIBLE_K0_PER_MPA
 from edge.rig import Specimen, load_rig
@@ -429,3 +432,40 @@ def test_a_bar_s_load_frequency_outside_the_table_is_refused(lab, capsys):
     save_profile(lab / "slow.toml", CameraProfile(0.0086, counts_per_K=100.0, response=rows))
     err = calibrate(lab, capsys, "gain", "bar", profile="slow.toml", code=2)
     assert "bar: load frequency is 7 Hz, may be within the profile's table, 1.3 to 4 Hz" in err
+
+
+def test_a_step_says_that_it_takes_the_place_of_a_table(lab, capsys):
+    rows = (ResponseRow(1.3, 0.99, -4.0), ResponseRow(9.0, 0.9, -26.0))
+    save_profile(lab / "table.toml", CameraProfile(0.0086, response=rows))
+    assert "[[response]] of a sweep gives way" in calibrate(lab, capsys, "step", "step", profile="table.toml")
+    assert load_profile(lab / "table.toml").response == () and load_profile(lab / "table.earlier-1.toml").response == rows
+
+
+@pytest.mark.parametrize("frames", [100, 40])
+def test_a_step_says_how_many_frames_it_looked_at(lab, capsys, monkeypatch, frames):
+    monkeypatch.setattr(calibrate_module, "MOST_VALUES", frames * SHAPE[0] * SHAPE[1])
+    code = 2 if frames == 40 else 0  # the cover moves in frame 75
+    told = calibrate(lab, capsys, "step", "step", profile="cut.toml", code=code)
+    assert f"only the first {frames} of 240 frames" in told and ("no step of more" in told) == bool(code)
+
+
+def test_bad_pixels_of_another_image_size_are_refused(lab, capsys):
+    (lab / "other-size.png").write_bytes(cv2.imencode(".png", np.zeros((61, 80), np.uint8))[1].tobytes())
+    save_profile(lab / "other-size.toml", CameraProfile(0.0086, counts_per_K=100.0, bad_pixels=lab / "other-size.png"))
+    err = calibrate(lab, capsys, "gain", "bar", profile="other-size.toml", code=2)
+    assert "other-size.png: is of 61 x 80 pixels, may be of 60 x 80 as the recording; calibrate pixels again" in err
+
+
+def test_where_all_pixels_are_bad_nothing_is_written(lab, capsys):
+    (lab / "all.png").write_bytes(cv2.imencode(".png", np.full(SHAPE, 255, np.uint8))[1].tobytes())
+    save_profile(lab / "all.toml", CameraProfile(0.0086, bad_pixels=lab / "all.png"))
+    for more, where in (((), "all.png"), (("--region", "0", "0", "9", "9"), "--region")):
+        words = ("gain", "plate-20", "plate-40", "--temperatures", "20", "40", *more)
+        assert f"{where}: leaves bad pixels only" in calibrate(lab, capsys, *words, profile="all.toml", code=2)
+    assert load_profile(lab / "all.toml").counts_per_K is None
+
+
+def test_a_recording_of_an_odd_name_gives_a_profile_that_can_be_read(lab, capsys):
+    shutil.copytree(lab / "still", lab / "a\u00a0still")
+    calibrate(lab, capsys, "pixels", "a\u00a0still", profile="odd.toml")
+    assert load_profile(lab / "odd.toml").made_from[-1] == "pixels a?still"
