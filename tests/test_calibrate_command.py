@@ -469,3 +469,29 @@ def test_a_recording_of_an_odd_name_gives_a_profile_that_can_be_read(lab, capsys
     shutil.copytree(lab / "still", lab / "a\u00a0still")
     calibrate(lab, capsys, "pixels", "a\u00a0still", profile="odd.toml")
     assert load_profile(lab / "odd.toml").made_from[-1] == "pixels a?still"
+
+
+@pytest.mark.parametrize("times", [lambda t: 1e3 * t, lambda t: 0 * t + 1, lambda t: t / 1e3], ids=["ms", "equal", "ks"])
+def test_frame_times_that_are_no_seconds_are_refused(lab, capsys, tmp_path, times):
+    folder = broken(lab, tmp_path, "still")
+    number, time_s = np.loadtxt(folder / "frames.csv", delimiter=",", skiprows=1).T
+    np.savetxt(folder / "frames.csv", np.column_stack([number, times(time_s)]), ["%d", "%.6f"], ",", header="frame,time_s", comments="")
+    err = calibrate(lab, capsys, "pixels", folder, profile="x.toml", code=2)
+    assert "frames.csv: times are" in err and "give times in seconds (not milliseconds)" in err
+
+
+def test_frames_in_batches_and_a_pause_among_them_are_taken(lab, tmp_path):
+    folder = broken(lab, tmp_path, "still")
+    number, time_s = np.loadtxt(folder / "frames.csv", delimiter=",", skiprows=1).T
+    for batches, pause_s in ((4, 0.0), (1, 300.0)):
+        late = time_s[np.minimum(np.arange(time_s.size) // batches * batches + batches - 1, time_s.size - 1)]
+        late = late + np.where(number > 150, pause_s, 0.0)
+        np.savetxt(folder / "frames.csv", np.column_stack([number, late]), ["%d", "%.6f"], ",", header="frame,time_s", comments="")
+        assert open_recording(folder).time_s.size == number.size
+
+
+def test_a_recording_at_another_load_frequency_than_its_rig_file_s_is_told_so(lab, capsys, tmp_path):
+    names = [f"sweep-{hz}" for hz in SWEEP_HZ]
+    far = broken(lab, tmp_path, "sweep-1.3", rig=("frequency_hz = 1.3", "frequency_hz = 11.3"))
+    err = calibrate(lab, capsys, "sweep", far, *names[1:], profile="x.toml", code=2)
+    assert "with a load near [load] frequency_hz = 11.3 Hz" in err and f"own frequency in {far / 'rig.toml'}" in err
