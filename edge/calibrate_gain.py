@@ -32,9 +32,9 @@ def run_gain(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 
 def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:
     """From plates of known temperatures."""
-    if not all(t <= HOTTEST_C for t in args.temperatures):
+    if not all(-ZERO_C_K < t <= HOTTEST_C for t in args.temperatures):
         said = " ".join(f"{t:g}" for t in args.temperatures)
-        raise InputError(f"--temperatures: are {said}, may be up to {HOTTEST_C:g} °C; if they are kelvin, take 273.15 off")
+        raise InputError(f"--temperatures: are {said}, may be above {-ZERO_C_K:g} up to {HOTTEST_C:g} °C; if in kelvin, take 273.15 off")
     levels = []
     for rec in recordings:
         some = rec.some(100)

@@ -98,7 +98,7 @@ def _signed(args: argparse.Namespace, recordings: list[Recorded], new: CameraPro
     rig = recordings[0].rig
     lag = args.kind in ("sweep", "step")
     before = [m for m in new.made_from if not m.startswith(args.kind + " ") and not (lag and m == ASSUMED_NOTE)]
-    assumed = new.tau_sd_s == ASSUMED.tau_sd_s and not lag and not new.made_from
+    assumed = not lag and not args.profile.exists()
     if assumed:
         before = [ASSUMED_NOTE]
     names = ("".join(c if c.isprintable() else "?" for c in rec.name) for rec in recordings)  # as the door lets it in again

@@ -383,9 +383,10 @@ def test_marks_with_exchanged_numbers_are_refused(lab, capsys):
     assert "mm per pixel, so that width_mm = 30 spans" in err and "look for exchanged numbers: --mark ROW COL X_MM Y_MM" in err
 
 
-def test_temperatures_of_plates_in_kelvin_are_refused(lab, calibrated, capsys):
-    err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", "293", "313", code=2)
-    assert "--temperatures: are 293 313" in err and "kelvin" in err
+@pytest.mark.parametrize("typed", [("293", "313"), ("-300", "-280")], ids=" ".join)
+def test_temperatures_of_plates_in_kelvin_or_none_at_all_are_refused(lab, calibrated, capsys, typed):
+    err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", *typed, code=2)
+    assert f"--temperatures: are {' '.join(typed)}, may be above -273.15 up to 200" in err and "kelvin" in err
 
 
 def test_the_constant_s_range_is_that_of_the_rig_file():
@@ -495,3 +496,10 @@ def test_a_recording_at_another_load_frequency_than_its_rig_file_s_is_told_so(la
     far = broken(lab, tmp_path, "sweep-1.3", rig=("frequency_hz = 1.3", "frequency_hz = 11.3"))
     err = calibrate(lab, capsys, "sweep", far, *names[1:], profile="x.toml", code=2)
     assert "with a load near [load] frequency_hz = 11.3 Hz" in err and f"own frequency in {far / 'rig.toml'}" in err
+
+
+def test_a_lag_given_by_hand_is_not_taken_for_the_assumed_one(lab, capsys):
+    save_profile(lab / "hand.toml", CameraProfile(0.0086, 0.003, counts_per_K=100.0))
+    assert "is assumed" not in calibrate(lab, capsys, "pixels", "still", profile="hand.toml")
+    assert load_profile(lab / "hand.toml").made_from == ("pixels still",)
+    assert "is assumed" in calibrate(lab, capsys, "pixels", "still", profile="no-hand.toml")
