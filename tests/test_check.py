@@ -79,6 +79,15 @@ def test_what_is_wrong_is_told_with_its_remedy(tmp_path, settings, topic, words)
     assert all(word in found[topic] for word in words), found[topic]
 
 
+@pytest.mark.parametrize("hz, outside", [((10, 30), 7), ((1, 9), 14)], ids=["above", "below"])
+def test_a_table_that_leaves_the_load_out_is_told_with_both_its_ends(tmp_path, hz, outside):
+    rig = write(tmp_path)
+    with (tmp_path / "camera.toml").open("a") as f:
+        f.writelines(f"[[response]]\nfrequency_hz = {x}\ngain = 0.9\nphase_deg = -9\ngain_sd = 0.0\nphase_sd_deg = 0.0\n" for x in hz)
+    told = attention(rig)["profile"]
+    assert f"from {hz[0]} to {hz[1]} Hz, {outside} Hz is outside; bolotip calibrate sweep that takes {outside} Hz in" in told
+
+
 def noise_mK(rig: Path) -> float:
     (found,) = (f for f in check.check(load_rig(rig), 10.0) if f.topic == "noise")
     return float(found.text.split(" mK a frame")[0])
