@@ -12,7 +12,7 @@ from calibration.profile import CameraProfile, covers, response_sd
 from edge.calibrate_shared import ASSUMED, ASSUMED_NOTE, existing, finish, first_harmonic, measured, usable_pixels
 from edge.correct import correct, far_field_delay
 from edge.handbook import ZERO_C_K
-from edge.plausible import HOTTEST_C
+from edge.plausible import HOTTEST_C, OFF_ZERO_K
 from edge.region import along
 from edge.rig import Rig
 from edge.whole_recording import Recorded
@@ -46,7 +46,13 @@ def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile:
     before = (profile or ASSUMED).counts_per_K or recordings[0].rig.camera.counts_per_K
     if new.netd_K and before:  # it was measured in counts
         new = dataclasses.replace(new, netd_K=new.netd_K * before / plates.counts_per_K)
-    finish(args, recordings, plates.text(), new, lambda path: pictures.counts(path, plates))
+    text, zero_K = plates.text(), recordings[0].rig.camera.zero_K
+    if zero_K is not None and abs(zero_K - plates.zero_K) > OFF_ZERO_K:
+        text.append(
+            f"warning: with these counts per kelvin [camera] zero_K = {zero_K:g} makes the plates {zero_K - plates.zero_K:+.1f} K off, and "
+            f"every stress with it: leave zero_K out of the rig file and give [specimen] temperature_C"
+        )
+    finish(args, recordings, text, new, lambda path: pictures.counts(path, plates))
 
 
 def _kelvin_per_MPa(args: argparse.Namespace, recordings: list[Recorded], profile: CameraProfile | None) -> None:

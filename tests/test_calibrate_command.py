@@ -503,3 +503,12 @@ def test_a_lag_given_by_hand_is_not_taken_for_the_assumed_one(lab, capsys):
     assert "is assumed" not in calibrate(lab, capsys, "pixels", "still", profile="hand.toml")
     assert load_profile(lab / "hand.toml").made_from == ("pixels still",)
     assert "is assumed" in calibrate(lab, capsys, "pixels", "still", profile="no-hand.toml")
+
+
+def test_plates_tell_a_rig_file_s_zero_that_no_longer_fits(lab, capsys, tmp_path):
+    """zero_K of 80 counts per kelvin, where the plates tell 100."""
+    words = ("gain", "plate-20", "plate-40", "--temperatures", "20", "40")
+    assert "warning" not in calibrate(lab, capsys, *words, profile="zero.toml")
+    other = broken(lab, tmp_path, "plate-20", rig=("zero_K = 0.0", "zero_K = -73.75"))
+    told = calibrate(lab, capsys, words[0], other, *words[2:], profile="zero.toml")
+    assert "zero_K = -73.75 makes the plates -73." in told and "give [specimen] temperature_C" in told
