@@ -309,6 +309,11 @@ def refuse_processed(frames: Sequence[np.ndarray] | np.ndarray, name: str) -> No
         raise InputError(
             f"{name}: counts go to {stack.max()}, may be raw counts of 16 bits; switch the camera from picture to raw output"
         )
+    if stack.max() == stack.min():
+        raise InputError(
+            f"{name}: all counts are {stack.max()}, clipped at an end of the camera's range or no image at all, may be noisy raw counts; "
+            f"change the range or the temperature of the scene"
+        )
     for limit, side in ((stack.max(), "upper"), (stack.min(), "lower")):
         share = float(np.mean(stack == limit))
         inside = float(np.mean(np.abs(stack - float(limit)) == 1))  # a pile at the end, not just few different counts

@@ -99,7 +99,7 @@ def _missing(document: dict[str, Any]) -> tuple[str, ...]:
 def save_profile(path: Path | str, profile: CameraProfile) -> None:
     """Writes `profile` to the file `path` at once or not at all; an earlier file is kept beside it (`earlier_name`).
 
-    Keys named in `profile.missing` are left out again. InputError: the folder cannot be written.
+    Keys named in `profile.missing` are left out again. InputError: the folder cannot be written, or no command could read it.
     """
     path = Path(path)
     try:
@@ -109,6 +109,7 @@ def save_profile(path: Path | str, profile: CameraProfile) -> None:
                 f.write(_as_toml(profile, path.parent))
                 f.flush()
                 os.fsync(f.fileno())
+            _must_be_readable(Path(temporary), path)
             os.chmod(temporary, 0o644)  # mkstemp makes it private
             if path.exists():
                 shutil.copy2(path, earlier_name(path))
@@ -117,8 +118,19 @@ def save_profile(path: Path | str, profile: CameraProfile) -> None:
             Path(temporary).unlink(missing_ok=True)
             raise
         sync_folder(path.parent)
+    except UnicodeEncodeError:  # bytes of a file's name that are no text
+        raise InputError(f"{path}: stays as it is, as a name in it is no text of UTF-8; give its file another name") from None
     except OSError as e:
         raise InputError(f"{path}: cannot be written ({e.strerror or e}); check folder, room and rights") from None
+
+
+def _must_be_readable(written: Path, path: Path) -> None:
+    """InputError where the door lets `written`, which is to become `path`, not in."""
+    try:
+        load_profile(written)
+    except InputError as e:
+        why = str(e).removeprefix(str(written)).strip(" :")
+        raise InputError(f"{path}: stays as it is, as what was found may not stand in it: {why}") from None
 
 
 def earlier_name(path: Path) -> Path:
@@ -140,7 +152,7 @@ def _as_toml(profile: CameraProfile, folder: Path) -> str:
             lines.append(f"{field.name} = {_toml_value(value, folder)}")
     for row in profile.response:
         lines += ["", "[[response]]"]
-        lines += [f"{k} = {_toml_value(v, folder)}" for k, v in vars(row).items() if k not in profile.missing]
+        lines += [f"{k} = {_toml_value(v, folder)}" for k, v in vars(row).items() if v or k not in profile.missing]
     return "\n".join(lines) + "\n"
 
 
@@ -233,6 +245,12 @@ def warnings(
     for name, own, now in (("rows", profile.rows, rows), ("columns", profile.columns, columns)):
         if own is not None and own != now:
             found.append(f"the camera profile was made with {own} {name}, this camera has {now}: is it another camera?")
+    bad = bad_pixel_mask(profile)
+    if bad is not None and bad.shape != (rows, columns):
+        found.append(
+            f"the camera profile's picture of bad pixels is of {bad.shape[0]} x {bad.shape[1]} pixels, this camera has {rows} x {columns}: "
+            f"it is not used"
+        )
     if lens is not None and profile.lens is not None and lens != profile.lens:
         found.append(f'the camera profile was made with lens "{profile.lens}", the rig has "{lens}"')
     if profile.response and all(r.phase_deg > 0 for r in profile.response):

@@ -11,6 +11,7 @@ from calibration.robust import MAD_TO_SD, robust_sd
 MARK_SD_PX = 0.3  # of a mark set by hand on the screen (common practice, no source)
 PRIOR_FREEDOM = 4  # degrees of freedom that MARK_SD_PX counts as beside the residual (our own choice)
 TILTED = 3.0  # deviations of the ratio of the scales that a tilt must stand out by: of a square view one in a hundred does
+FLAT = 0.02  # smallest over largest singular value of a homography's equations: below it all marks but one lie in one line
 TRIALS = 200
 BAND_PX = 10  # rows averaged to find an edge in them
 STEEP = 6.0  # deviations that a step must stand out by
@@ -59,7 +60,8 @@ class Scale:
 
 def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
     """From n >= 2 marked points: (row, column) in px and (x, y) in mm, x from the datum along growth, y to its left (as
-    seen in the image: counter-clockwise). Two or three points: similarity; four or more: homography (least squares).
+    seen in the image: counter-clockwise). Two or three points, or all but one
+    in one line: similarity; four or more: homography (least squares).
 
     The deviations come from repeating the fit with the marks moved by `_mark_sd_px`: MARK_SD_PX, and the residual the more the
     more marks there are.
@@ -72,12 +74,13 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
         raise InputError(
             "scale: the marks lie within 1 mm or 10 pixels, may be spread over the view; mark its far corners"
         )
-    fit = _homography if len(px) >= 4 else _similarity
+    tilts = len(px) >= 4 and _tells_tilt(px, mm)
+    fit = _homography if tilts else _similarity
     if len(px) >= 4 and np.linalg.svd(mm - mm.mean(0), compute_uv=False)[1] < 0.1 * np.ptp(mm, axis=0).max():
         raise InputError("scale: the marks lie in one line, four or more may not; put some to the side")
     to_px = fit(px, mm)
     fitted = _apply(to_px, mm)
-    freedom = 2 * len(px) - (8 if len(px) >= 4 else 4)
+    freedom = 2 * len(px) - (8 if tilts else 4)
     residual = float(np.sqrt(np.sum((fitted - px) ** 2) / freedom)) if freedom > 0 else None
     if residual is not None and residual > max(2.0, 0.05 * np.ptp(px, axis=0).max()):
         raise InputError(
@@ -92,8 +95,10 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
     spread[:, 4] = (spread[:, 4] + 180) % 360 - 180
     sd = np.sqrt(np.mean(spread**2, axis=0))
     unlike = TILTED * float(sd[1])  # noise of the marks alone makes the larger scale over the smaller one more than 1
-    tells = len(px) >= 4 and values[1] > 1 + unlike
+    tells = tilts and values[1] > 1 + unlike
     notes = []
+    if len(px) >= 4 and not tilts:
+        notes.append("all marks but one lie in one line: no tilt of the view can be told, none is assumed; put a second one to the side")
     if tells and values[1] > 1.01 + unlike:
         notes.append(
             f"warning: the scale differs by {100 * (values[1] - 1):.1f} % between directions; set the camera square to the surface"
@@ -108,7 +113,7 @@ def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:
         residual_px=residual,
         view_deg=float(np.degrees(np.arccos(1 / values[1]))) if tells else None,
         view_sd_deg=float(np.degrees(sd[1] / np.sqrt(max(values[1] ** 2 - 1, 2 * sd[1] + 1e-9)))) if tells else 0.0,
-        view_most_deg=float(np.degrees(np.arccos(1 / (1 + unlike)))) if len(px) >= 4 else None,
+        view_most_deg=float(np.degrees(np.arccos(1 / (1 + unlike)))) if tilts else None,
         points_px=px,
         fitted_px=fitted,
         notes=notes,
@@ -123,6 +128,15 @@ def _mark_sd_px(residual_px: float | None, freedom: int) -> float:
     """
     squares = freedom * (residual_px or 0.0) ** 2 + PRIOR_FREEDOM * MARK_SD_PX**2
     return float(np.sqrt(squares / (freedom + PRIOR_FREEDOM)))
+
+
+def _tells_tilt(px: np.ndarray, mm: np.ndarray) -> bool:
+    """Whether the marks determine a homography: its linear equations are of rank 8 (any textbook on the geometry of views)."""
+    x, y = ((v - v.mean(axis=0)).T / np.std(v) for v in (mm, px))
+    one, nil = np.ones(len(px)), np.zeros((3, len(px)))
+    design = np.hstack([np.vstack([x, one, nil, -y[0] * x, -y[0]]), np.vstack([nil, x, one, -y[1] * x, -y[1]])])
+    size = np.linalg.svd(design, compute_uv=False)
+    return bool(size[7] > FLAT * size[0])
 
 
 def _similarity(px: np.ndarray, mm: np.ndarray) -> np.ndarray:

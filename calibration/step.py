@@ -84,7 +84,7 @@ class Step:
             readout_s=self.readout_s,
             readout_sd_s=self.readout_sd_s,
             response=(),
-            missing=(),
+            missing=tuple(k for k in profile.missing if k == "frame_delay_sd_s" and self.frame_delay_s is None),
         )
         if self.frame_delay_s is None:
             return new
@@ -164,6 +164,8 @@ def fit(
     delay, delay_sd = _delay(steps, moments, np.asarray(edges_s, float), edge_sd_s, clock_sd_s)
     weak = delay is not None and delay_sd > WEAKEST_DELAY_S
     regions, regions_sd = _regions(stack, time_s, usable, found, (noise, shared), solution, trust)
+    if chance < REJECTED:
+        _accept_regions(tau, regions, regions_sd)
     every = range(len(parts))
     return Step(
         tau_s=tau,
@@ -197,6 +199,18 @@ def _accept(tau_s: float, sd_s: float) -> None:
         raise InputError(
             f"step: tau is {1e3 * tau_s:.2g} +- {1e3 * sd_s:.2g} ms, may be known to {100 * WEAKEST_TAU:.0f} % or better; "
             f"use a plate further from room temperature, or several steps in one recording"
+        )
+
+
+def _accept_regions(tau_s: float, regions_s: np.ndarray, sd_s: np.ndarray) -> None:
+    """InputError where tau differs from region to region: of a model that does not fit, the sign that the profile would be wrong."""
+    told = np.isfinite(regions_s)
+    known = regions_s[told]
+    if known.size > 2 and known.var() - np.mean(sd_s[told] ** 2) > (WEAKEST_TAU * tau_s) ** 2:
+        raise InputError(
+            f"step: a first-order lag does not fit, and tau is {1e3 * known.min():.2f} to {1e3 * known.max():.2f} ms by region of the "
+            f"image, may be alike to {100 * WEAKEST_TAU:.0f} %; switch filters in the camera off (calibrate pixels finds them), draw the "
+            f"cover faster and nearer to the plate, or calibrate a sweep, which can give a table"
         )
 
 

@@ -143,9 +143,10 @@ def of_profile(rig: Rig) -> Iterator[Finding]:
     far = [k for k in range(1, rig.lockin.harmonics + 1) if not profiles.covers(profile, k * rig.load.frequency_hz)]
     if far:
         hz = far[0] * rig.load.frequency_hz
+        low, high = profile.response[0].frequency_hz, profile.response[-1].frequency_hz
         yield Finding(
-            "profile", False, f"{path} was measured up to {profile.response[-1].frequency_hz:g} Hz, {hz:g} Hz is beyond",
-            "bolotip calibrate sweep at higher frequencies, or a lower load frequency",
+            "profile", False, f"{path} was measured from {low:g} to {high:g} Hz, {hz:g} Hz is outside",
+            f"bolotip calibrate sweep that takes {hz:g} Hz in, or another load frequency",
         )  # fmt: skip
     if not doubts and not profile.missing and not far:
         yield Finding("profile", True, f"{path} of {profile.made_on}, tau {1e3 * profile.tau_s:.3g} ms")

@@ -1,6 +1,7 @@
 """A few seconds of frames and load, and what they tell: rates, losses, load range, noise. For `bolotip check`."""
 
 import time
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from edge.rig import Rig
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
 
-MOST_BYTES = 48_000_000  # of frames kept for the noise
+MOST_BYTES = 48_000_000  # of frames kept for the noise, if they are FEWEST_FRAMES or more
 FEWEST_FRAMES = 40  # for a noise
 SETTLING_S = 1.5  # frames and samples from before are of no use: clocks settle
 OFF_GRID = 0.03  # relative: a camera of another rate has no place on the nominal one's grid
@@ -47,7 +48,8 @@ class Listener:
         of_frames = rig.camera.frame_rate_hz if isinstance(load, FramesLoad) else None
         self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=of_frames)
         self.waiting: list[Frame] = []
-        self.kept: list[tuple[Slot, np.ndarray]] = []
+        self.kept: deque[tuple[Slot, np.ndarray]] = deque()  # the newest, without copies: those would hide the noise
+        self.first_s: float | None = None
         self.arrivals: list[float] = []
         self.newest: np.ndarray | None = None
         self.copies = self.lost = self.samples = 0
@@ -94,8 +96,11 @@ class Listener:
             self.last_number = slot.number
             if isinstance(self.load, FramesLoad):
                 self.load.see(frame, slot.time_s)
-            if slot.sure and (1 + len(self.kept)) * frame.counts.nbytes < MOST_BYTES:
+            if slot.sure and not (self.kept and np.array_equal(frame.counts, self.kept[-1][1])):
+                self.first_s = slot.time_s if self.first_s is None else self.first_s
                 self.kept.append((slot, frame.counts))
+                if len(self.kept) > FEWEST_FRAMES and len(self.kept) * frame.counts.nbytes > MOST_BYTES:
+                    self.kept.popleft()
 
     def _follow_load(self, until_s: float) -> None:
         if self.load is None:
@@ -129,9 +134,9 @@ class Listener:
 
     def _noise(self) -> float | None:
         """Median over the pixels of the standard deviation of one frame, counts; None: too few frames."""
-        if not self.kept:
+        if self.first_s is None:
             return None
-        start_s = self.kept[0][0].time_s + SETTLING_S
+        start_s = self.first_s + SETTLING_S
         kept = [(slot, counts) for slot, counts in self.kept if slot.time_s >= start_s]
         timed = [(slot, counts, self.phase.at(slot.time_s)) for slot, counts in kept]
         if sum(phi is not None for *_, phi in timed) < FEWEST_FRAMES:

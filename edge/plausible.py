@@ -23,6 +23,7 @@ from edge.sources.recording import NpyStack, Part, TiffStack, open_stack
 
 HOTTEST_C = 200.0  # a specimen or plate above it is rather one given in kelvin
 COLDEST_K, WARMEST_K = 200.0, 500.0
+OFF_ZERO_K = 3.0  # 1 % of the surface's absolute temperature, and of every stress
 LEAST_NOTCH_MM = 0.05
 COARSEST_MM = 1.0
 TIPLESS_ROWS = 3  # settled and under load, after which it is said
@@ -108,12 +109,19 @@ def _first_image(rig: Rig, stack: NpyStack | TiffStack | Part) -> Iterator[str]:
     per_K = (load_profile(c.profile).counts_per_K if c.profile else None) or c.counts_per_K
     if c.zero_K is None or not per_K:
         return
-    surface_K = float(np.median(stack.frame(0))) / per_K + c.zero_K
+    level = float(np.median(stack.frame(0)))
+    surface_K, off_K = level / per_K + c.zero_K, level / per_K - level / (c.counts_per_K or per_K)
     if not COLDEST_K < surface_K < WARMEST_K:
         yield (
             f"{rig.path} [camera] zero_K, counts_per_K: {c.zero_K:g} K and {per_K:g} counts/K make the first image "
             f"{surface_K:.4g} K; zero_K is the temperature of count 0 in kelvin (0 where counts are kelvin, 273.15 "
             f"where they are degrees Celsius), counts_per_K is counts for one kelvin, not kelvin for one count"
+        )
+    elif abs(off_K) > OFF_ZERO_K:
+        yield (
+            f"{rig.path} [camera] zero_K, counts_per_K: are {c.zero_K:g} K and {c.counts_per_K:g} counts/K, the profile's {per_K:g} "
+            f"counts/K moves the surface by {off_K:+.1f} K; give both files one counts_per_K and the zero_K that belongs to it, or leave "
+            f"zero_K out and give [specimen] temperature_C"
         )
 
 

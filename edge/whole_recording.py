@@ -23,6 +23,7 @@ from edge.sources.recording import NpyStack, Part, RecordedLoad, TiffStack, open
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
 FEWEST_FRAMES = 50
+SLOWEST = 3.0  # times the frame period between frame times, either way: as a run has it
 BEFORE = 0.02  # of a period: a frame that comes so long before its exposure was given the slot after its own
 # A line through the least delayed of n frames lies so many mean delays over n too late, give or take as much (simulated:
 # 2.8 +- 2.0 for half-normal delays, 1.8 +- 1.3 for exponential ones).
@@ -91,6 +92,13 @@ def open_recording(path: Path) -> Recorded:
             f"{camera.times or camera.path}: {arrival_s.size} times for {stack.count} frames, may be one rising time a frame, "
             f"20 frames or more; record again"
         )
+    steps_s = np.diff(arrival_s)
+    periods = float(steps_s.mean()), float(np.median(steps_s))  # frames may come in batches, or with a pause among them
+    if not any(1 / SLOWEST < p * camera.frame_rate_hz < SLOWEST for p in periods):
+        raise InputError(
+            f"{camera.times}: times are {periods[0]:.4g} apart, [camera] frame_rate_hz = {camera.frame_rate_hz:g} makes "
+            f"{1 / camera.frame_rate_hz:.4g} s; give times in seconds (not milliseconds), and the camera's true rate"
+        )
     number, time_s = frame_grid(arrival_s, camera.frame_rate_hz)
     name = (path if path.is_dir() else path.parent).resolve().name
     return Recorded(name, rig, stack, number, time_s, float(np.mean(arrival_s - time_s)))
@@ -139,7 +147,8 @@ def measure(rec: Recorded, harmonics: int = 2, progress: Callable[[float], None]
     found = lock_in(rec.stack.frame, rec.number, rec.time_s, signal, load.frequency_hz, harmonics, progress)
     if found is None:
         raise InputError(
-            f"{rec.name}: fewer than {FEWEST_FRAMES} frames with a running load, may be more; check load.csv, record 60 s"
+            f"{rec.name}: fewer than {FEWEST_FRAMES} frames with a load near [load] frequency_hz = {load.frequency_hz:g} Hz, may be more; "
+            f"give this recording's own frequency in {rec.rig.path}, check {load.path} (times in seconds), record 60 s"
         )
     return found
 

@@ -6,12 +6,14 @@ One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few
 import dataclasses
 import datetime
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import cv2
 import numpy as np
 import plates
 import pytest
@@ -20,9 +22,10 @@ import tomli
 from cameras import step_frames
 from test_scale import CENTRE, NOTCH, PX, WIDTH, picture
 
-from calibration.profile import CameraProfile, bad_pixel_mask, load_profile, save_profile
+from calibration.profile import CameraProfile, ResponseRow, bad_pixel_mask, load_profile, save_profile
+from edge import calibrate as calibrate_module
 from edge import cli
-from edge.calibrate import PLAUSIBLE_K0_PER_MPA
+from edge.calibrate_gain import PLAUSIBLE_K0_PER_MPA
 from edge.rig import Specimen, load_rig
 from edge.run import run_rig
 from edge.sources.simulated import Scene
@@ -380,9 +383,10 @@ def test_marks_with_exchanged_numbers_are_refused(lab, capsys):
     assert "mm per pixel, so that width_mm = 30 spans" in err and "look for exchanged numbers: --mark ROW COL X_MM Y_MM" in err
 
 
-def test_temperatures_of_plates_in_kelvin_are_refused(lab, calibrated, capsys):
-    err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", "293", "313", code=2)
-    assert "--temperatures: are 293 313" in err and "kelvin" in err
+@pytest.mark.parametrize("typed", [("293", "313"), ("-300", "-280")], ids=" ".join)
+def test_temperatures_of_plates_in_kelvin_or_none_at_all_are_refused(lab, calibrated, capsys, typed):
+    err = calibrate(lab, capsys, "gain", "plate-20", "plate-40", "--temperatures", *typed, code=2)
+    assert f"--temperatures: are {' '.join(typed)}, may be above -273.15 up to 200" in err and "kelvin" in err
 
 
 def test_the_constant_s_range_is_that_of_the_rig_file():
@@ -400,3 +404,111 @@ def test_a_recording_named_twice_is_refused_however_it_is_written(lab, capsys):
     (lab / "again").symlink_to(lab / "sweep-1.3")
     err = calibrate(lab, capsys, "sweep", *(f"sweep-{hz}" for hz in SWEEP_HZ), "again", profile="twice.toml", code=2)
     assert "again: is named twice" in err
+
+
+def constant(out):
+    """K0 and its deviation as printed for the rig file."""
+    lines = tomli.loads(out[out.index("[specimen]") : out.index("\npicture")])["specimen"]
+    return lines["thermoelastic_constant_per_MPa"], lines["thermoelastic_constant_sd_per_MPa"]
+
+
+def test_noise_common_to_all_pixels_is_in_the_constant_s_deviation(calibrated, lab, capsys):
+    record(lab / "jumping", plates.uncracked(SHAPE, 70.0), frame_noise_K=0.02)
+    K0, sd = constant(out := calibrate(lab, capsys, "gain", "jumping", "--stress-sd", "0.1"))
+    assert K0 == pytest.approx(3.1e-6, abs=3 * sd) and 0.02 * K0 < sd < 0.05 * K0  # of 10 such recordings they spread by 2.7 %
+    assert "noise common to all pixels" in out
+
+
+def test_a_weak_signal_does_not_choose_the_pixels_of_the_bar(calibrated, lab, capsys):
+    """Of pixels chosen by a signal near the noise those are taken that noise makes larger: K0 came out four times too large here."""
+    record(lab / "weak", plates.uncracked(SHAPE, 5.0))
+    err = calibrate(lab, capsys, "gain", "weak", code=2)
+    assert "times the noise of a pixel, may be 6 or more to choose the pixels by it; give --region" in err
+    K0, sd = constant(calibrate(lab, capsys, "gain", "weak", "--region", "0", "0", "60", "80"))
+    assert K0 == pytest.approx(3.1e-6, abs=3 * sd)
+
+
+def test_a_bar_s_load_frequency_outside_the_table_is_refused(lab, capsys):
+    rows = (ResponseRow(1.3, 0.99, -4.0), ResponseRow(4.0, 0.97, -12.0))  # the bar is loaded at 7 Hz
+    save_profile(lab / "slow.toml", CameraProfile(0.0086, counts_per_K=100.0, response=rows))
+    err = calibrate(lab, capsys, "gain", "bar", profile="slow.toml", code=2)
+    assert "bar: load frequency is 7 Hz, may be within the profile's table, 1.3 to 4 Hz" in err
+
+
+def test_a_step_says_that_it_takes_the_place_of_a_table(lab, capsys):
+    rows = (ResponseRow(1.3, 0.99, -4.0), ResponseRow(9.0, 0.9, -26.0))
+    save_profile(lab / "table.toml", CameraProfile(0.0086, response=rows))
+    assert "[[response]] of a sweep gives way" in calibrate(lab, capsys, "step", "step", profile="table.toml")
+    assert load_profile(lab / "table.toml").response == () and load_profile(lab / "table.earlier-1.toml").response == rows
+
+
+@pytest.mark.parametrize("frames", [100, 40])
+def test_a_step_says_how_many_frames_it_looked_at(lab, capsys, monkeypatch, frames):
+    monkeypatch.setattr(calibrate_module, "MOST_VALUES", frames * SHAPE[0] * SHAPE[1])
+    code = 2 if frames == 40 else 0  # the cover moves in frame 75
+    told = calibrate(lab, capsys, "step", "step", profile="cut.toml", code=code)
+    assert f"only the first {frames} of 240 frames" in told and ("no step of more" in told) == bool(code)
+
+
+def test_bad_pixels_of_another_image_size_are_refused(lab, capsys):
+    (lab / "other-size.png").write_bytes(cv2.imencode(".png", np.zeros((61, 80), np.uint8))[1].tobytes())
+    save_profile(lab / "other-size.toml", CameraProfile(0.0086, counts_per_K=100.0, bad_pixels=lab / "other-size.png"))
+    err = calibrate(lab, capsys, "gain", "bar", profile="other-size.toml", code=2)
+    assert "other-size.png: is of 61 x 80 pixels, may be of 60 x 80 as the recording; calibrate pixels again" in err
+
+
+def test_where_all_pixels_are_bad_nothing_is_written(lab, capsys):
+    (lab / "all.png").write_bytes(cv2.imencode(".png", np.full(SHAPE, 255, np.uint8))[1].tobytes())
+    save_profile(lab / "all.toml", CameraProfile(0.0086, bad_pixels=lab / "all.png"))
+    for more, where in (((), "all.png"), (("--region", "0", "0", "9", "9"), "--region")):
+        words = ("gain", "plate-20", "plate-40", "--temperatures", "20", "40", *more)
+        assert f"{where}: leaves bad pixels only" in calibrate(lab, capsys, *words, profile="all.toml", code=2)
+    assert load_profile(lab / "all.toml").counts_per_K is None
+
+
+def test_a_recording_of_an_odd_name_gives_a_profile_that_can_be_read(lab, capsys):
+    shutil.copytree(lab / "still", lab / "a\u00a0still")
+    calibrate(lab, capsys, "pixels", "a\u00a0still", profile="odd.toml")
+    assert load_profile(lab / "odd.toml").made_from[-1] == "pixels a?still"
+
+
+@pytest.mark.parametrize("times", [lambda t: 1e3 * t, lambda t: 0 * t + 1, lambda t: t / 1e3], ids=["ms", "equal", "ks"])
+def test_frame_times_that_are_no_seconds_are_refused(lab, capsys, tmp_path, times):
+    folder = broken(lab, tmp_path, "still")
+    number, time_s = np.loadtxt(folder / "frames.csv", delimiter=",", skiprows=1).T
+    np.savetxt(folder / "frames.csv", np.column_stack([number, times(time_s)]), ["%d", "%.6f"], ",", header="frame,time_s", comments="")
+    err = calibrate(lab, capsys, "pixels", folder, profile="x.toml", code=2)
+    assert "frames.csv: times are" in err and "give times in seconds (not milliseconds)" in err
+
+
+def test_frames_in_batches_and_a_pause_among_them_are_taken(lab, tmp_path):
+    folder = broken(lab, tmp_path, "still")
+    number, time_s = np.loadtxt(folder / "frames.csv", delimiter=",", skiprows=1).T
+    for batches, pause_s in ((4, 0.0), (1, 300.0)):
+        late = time_s[np.minimum(np.arange(time_s.size) // batches * batches + batches - 1, time_s.size - 1)]
+        late = late + np.where(number > 150, pause_s, 0.0)
+        np.savetxt(folder / "frames.csv", np.column_stack([number, late]), ["%d", "%.6f"], ",", header="frame,time_s", comments="")
+        assert open_recording(folder).time_s.size == number.size
+
+
+def test_a_recording_at_another_load_frequency_than_its_rig_file_s_is_told_so(lab, capsys, tmp_path):
+    names = [f"sweep-{hz}" for hz in SWEEP_HZ]
+    far = broken(lab, tmp_path, "sweep-1.3", rig=("frequency_hz = 1.3", "frequency_hz = 11.3"))
+    err = calibrate(lab, capsys, "sweep", far, *names[1:], profile="x.toml", code=2)
+    assert "with a load near [load] frequency_hz = 11.3 Hz" in err and f"own frequency in {far / 'rig.toml'}" in err
+
+
+def test_a_lag_given_by_hand_is_not_taken_for_the_assumed_one(lab, capsys):
+    save_profile(lab / "hand.toml", CameraProfile(0.0086, 0.003, counts_per_K=100.0))
+    assert "is assumed" not in calibrate(lab, capsys, "pixels", "still", profile="hand.toml")
+    assert load_profile(lab / "hand.toml").made_from == ("pixels still",)
+    assert "is assumed" in calibrate(lab, capsys, "pixels", "still", profile="no-hand.toml")
+
+
+def test_plates_tell_a_rig_file_s_zero_that_no_longer_fits(lab, capsys, tmp_path):
+    """zero_K of 80 counts per kelvin, where the plates tell 100."""
+    words = ("gain", "plate-20", "plate-40", "--temperatures", "20", "40")
+    assert "warning" not in calibrate(lab, capsys, *words, profile="zero.toml")
+    other = broken(lab, tmp_path, "plate-20", rig=("zero_K = 0.0", "zero_K = -73.75"))
+    told = calibrate(lab, capsys, words[0], other, *words[2:], profile="zero.toml")
+    assert "zero_K = -73.75 makes the plates -73." in told and "give [specimen] temperature_C" in told

@@ -5,12 +5,13 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 import recordings
 from live_bench import LiveBench
 from test_loop import FEW_SAMPLES, SMALL
 
-from edge import check, cli
+from edge import check, cli, listening
 from edge.rig import load_rig
 
 PROFILE = {"netd_K": 0.05, "frame_delay_s": 0.005, "frame_delay_sd_s": 0.0005}
@@ -76,6 +77,33 @@ def test_what_is_wrong_is_told_with_its_remedy(tmp_path, settings, topic, words)
     found = attention(write(tmp_path, **settings))
     assert set(found) == {topic}
     assert all(word in found[topic] for word in words), found[topic]
+
+
+@pytest.mark.parametrize("hz, outside", [((10, 30), 7), ((1, 9), 14)], ids=["above", "below"])
+def test_a_table_that_leaves_the_load_out_is_told_with_both_its_ends(tmp_path, hz, outside):
+    rig = write(tmp_path)
+    with (tmp_path / "camera.toml").open("a") as f:
+        f.writelines(f"[[response]]\nfrequency_hz = {x}\ngain = 0.9\nphase_deg = -9\ngain_sd = 0.0\nphase_sd_deg = 0.0\n" for x in hz)
+    told = attention(rig)["profile"]
+    assert f"from {hz[0]} to {hz[1]} Hz, {outside} Hz is outside; bolotip calibrate sweep that takes {outside} Hz in" in told
+
+
+def noise_mK(rig: Path) -> float:
+    (found,) = (f for f in check.check(load_rig(rig), 10.0) if f.topic == "noise")
+    return float(found.text.split(" mK a frame")[0])
+
+
+@pytest.mark.parametrize("load", [{}, {"pause_from_s": 0.0, "pause_to_s": 100.0}], ids=["load", "no load"])
+def test_copies_do_not_hide_the_noise(tmp_path, load):
+    rig = write(tmp_path, wave={**FEW_SAMPLES, **load})
+    frames = np.load(tmp_path / "frames.npy")
+    np.save(tmp_path / "frames.npy", frames[np.arange(len(frames)) // 3 * 3])
+    assert noise_mK(rig) == pytest.approx(50, abs=4)
+
+
+def test_the_noise_is_that_of_the_newest_frames_where_memory_is_short(good, monkeypatch):
+    monkeypatch.setattr(listening, "MOST_BYTES", 1)
+    assert noise_mK(good) == pytest.approx(50, abs=4)
 
 
 def test_a_load_that_stands_still_is_told(tmp_path):

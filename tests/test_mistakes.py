@@ -462,6 +462,11 @@ DOUBTED = [
         r"first image 2.9\de\+06 K; .*not kelvin for one count",
     ),
     (
+        "zero of other counts per kelvin",
+        both(swap("counts_per_K = 100.0", "counts_per_K = 90.0"), swap("zero_K = 0.0", "zero_K = -32.8")),
+        r"zero_K, counts_per_K: are -32.8 K and 90 counts/K, the profile's 100 counts/K moves the surface by -32.\d K",
+    ),
+    (
         "frequency off",
         swap("frequency_hz = 7.0", "frequency_hz = 3.0"),
         r"frequency_hz: is 3, but the load in load\.csv swings at (?:6\.99|7\.0)\d* Hz",

@@ -80,6 +80,19 @@ def test_the_rig_file_to_copy_is_one(tmp_path):
     assert (rig.camera.source, rig.load.source) == ("uvc", "serial")
 
 
+def test_the_sweep_s_loop_gives_each_recording_its_own_load_frequency(tmp_path):
+    """The loop of the calibration note as it stands there, with someone who presses Enter and a recorder that says what it got."""
+    (tmp_path / "rig.toml").write_text(RIG_FILE.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    note = (ROOT / "hw_notes" / "calibration.md").read_text()
+    loop = "for f in" + note.split("for f in", 1)[1].split("\ndone\n")[0] + "\ndone\n"
+    script = "python() { echo $2 $3; }\n" + loop
+    done = subprocess.run(["bash", "-c", script], cwd=tmp_path, input="\n" * 9, capture_output=True, text=True)
+    told = [line.split() for line in done.stdout.splitlines()]
+    assert [folder for _, folder in told] == [f"rec-{f}" for f in ("1.3", "2.9", "5.3", "8.1", "11.3")]
+    for rig, folder in told:
+        assert load_rig(tmp_path / rig, check_files=False).load.frequency_hz == float(folder.removeprefix("rec-"))
+
+
 def test_every_column_and_word_of_the_growth_tables_is_explained_and_none_that_is_not_there():
     text = (ROOT / "hw_notes" / "growth.md").read_text().split("\n## After the test\n")[1].split("\n## ")[0]
     found = re.findall(r"`(\w+)`", "".join(first for first, *_ in cells(text)))

@@ -148,6 +148,12 @@ def test_clipped_counts_are_refused():
         pixels.refuse_processed((frames // 256).astype(np.uint16), "rec")
 
 
+@pytest.mark.parametrize("limit", [16_383, 65_535])
+def test_a_plate_beyond_the_camera_s_range_is_refused(limit):
+    with pytest.raises(InputError, match=rf"plate-40: all counts are {limit}, clipped .*; change the range"):
+        pixels.refuse_processed(np.full((40, *BIG), limit, np.uint16), "plate-40")
+
+
 def test_automatic_gain_is_noticed():
     frames, _, _ = still(45, 40)
     swing = 1 + 0.1 * np.sin(np.arange(40))

@@ -1,6 +1,7 @@
 """The camera profile: its file, its response and what it admits not to know."""
 
 import cmath
+import dataclasses
 import datetime
 import math
 import os
@@ -175,6 +176,25 @@ def test_a_save_that_fails_leaves_the_profile_as_it_was(tmp_path, monkeypatch):
         save_profile(tmp_path / "nowhere" / "camera.toml", FULL)
 
 
+@pytest.mark.parametrize("wrong", [{"netd_K": 500.0}, {"counts_per_K": math.nan}, {"lens": "a\nb"}, {"lens": "\udce9"}], ids=repr)
+def test_a_profile_that_could_not_be_read_again_is_not_written(tmp_path, wrong):
+    path = tmp_path / "camera.toml"
+    save_profile(path, FULL)
+    with pytest.raises(InputError, match="camera.toml: stays as it is") as caught:
+        save_profile(path, dataclasses.replace(FULL, **wrong))
+    assert "\n" not in str(caught.value)
+    assert load_profile(path) == FULL and os.listdir(tmp_path) == ["camera.toml"]
+
+
+def test_one_row_without_deviations_leaves_the_others_theirs(tmp_path):
+    rows = "".join(ROW.format(hz, 0.9) + "gain_sd = 0.002\nphase_sd_deg = 0.1\n" for hz in (1, 5))
+    (tmp_path / "camera.toml").write_text("tau_s = 0.01\n" + rows + ROW.format(7, 0.9))
+    p = load_profile(tmp_path / "camera.toml")
+    save_profile(tmp_path / "again.toml", p)
+    assert load_profile(tmp_path / "again.toml") == p and p.missing[-2:] == ("gain_sd", "phase_sd_deg")
+    assert response_sd(p, 3.0)[0] == pytest.approx(0.002 / 0.9)
+
+
 ROW = "[[response]]\nfrequency_hz = {}\ngain = {}\nphase_deg = -4\n"
 WRONG = {
     "": r"tau_s: is missing, may be a number from 0 to 1 s",
@@ -237,10 +257,16 @@ def test_a_fitting_profile_raises_no_warning():
     ],
 )
 def test_an_old_or_foreign_profile_is_warned_of(made_on, rows, columns, lens, expected):
-    import dataclasses
-
     found = warnings(dataclasses.replace(FULL, made_on=made_on), rows, columns, lens, TODAY)
     assert len(found) == 1 and expected in found[0]
+
+
+def test_bad_pixels_of_another_image_size_are_warned_of(tmp_path):
+    import cv2
+
+    cv2.imwrite(str(tmp_path / "bad.png"), np.zeros((60, 80), np.uint8))
+    found = warnings(dataclasses.replace(FULL, bad_pixels=tmp_path / "bad.png"), 120, 160, None, TODAY)
+    assert len(found) == 1 and "is of 60 x 80 pixels, this camera has 120 x 160: it is not used" in found[0]
 
 
 def test_a_lag_written_as_a_lead_is_warned_of():

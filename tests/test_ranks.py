@@ -92,6 +92,8 @@ RANKS = {
     "edge.growth": 4.0,
     "edge.report": 4.0,
     "edge.receive": 4.0,
+    "edge.calibrate_shared": 3.8,
+    "edge.calibrate_gain": 3.9,
     "edge.calibrate": 4.0,
     "edge.warm_up": 4.0,
     "edge.cli": 5.0,

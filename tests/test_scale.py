@@ -82,6 +82,16 @@ def test_a_square_view_is_not_said_to_be_tilted():
     assert sum("not told from square" in "\n".join(f.text()) for f in found) >= 14
 
 
+@pytest.mark.parametrize("points", [[(0, 0), (10, 0), (20, 0), (9, 6)], [(0, 0), (10, 0), (20, 0), (15, 0), (9, 6)]], ids=len)
+def test_marks_that_all_but_one_lie_in_one_line_are_taken_as_seen_squarely(points):
+    """Any tilt about that line fits them: the scale came out anywhere."""
+    mm, rng = np.array(points, float), np.random.default_rng(5)
+    for _ in range(5):
+        found = scale.from_marks(seen(mm) + 0.2 * rng.standard_normal(mm.shape), mm)
+        assert found.mm_per_px == pytest.approx(0.15, abs=4 * found.mm_per_px_sd) and found.mm_per_px_sd < 0.002
+        assert found.view_deg is None and any("put a second one to the side" in note for note in found.notes)
+
+
 def test_the_lines_for_the_rig_file_are_toml_of_the_view_table():
     import tomli
 

@@ -166,6 +166,16 @@ def test_a_detector_that_is_not_of_first_order_is_noticed():
     assert any("fits badly" in line for line in found.text())
 
 
+def test_a_filter_in_the_camera_that_no_lag_can_stand_for_is_refused():
+    """Of a weight of 0.1: tau comes out half as large again, with a deviation of a thousandth."""
+    frames, t = step_frames(np.random.default_rng(1), CAMERA, (3.011, 6.027), (0.03, -0.02), 240, shape=(40, 54))
+    seen = frames.astype(float)
+    for i in range(1, len(seen)):
+        seen[i] = 0.1 * seen[i - 1] + 0.9 * seen[i]
+    with pytest.raises(InputError, match=r"tau is .* by region of the image, may be alike to 2 %; switch filters"):
+        step.fit(np.rint(seen).astype(np.uint16), t, np.ones(frames.shape[1:], bool))
+
+
 def test_regions_of_the_image_have_their_own_lag():
     found = fitted(7, CAMERA, moments_s=(3.006,))
     assert np.isfinite(found.regions_tau_s).all()
@@ -178,6 +188,12 @@ def test_the_step_goes_into_a_profile_and_keeps_a_delay_it_did_not_measure():
     after = fitted(1, CAMERA, switch=False).into(before)
     assert after.frame_delay_s == 0.05 and after.tau_s != 0.009 and after.missing == ()
     assert fitted(1, CAMERA).into(before).frame_delay_s == pytest.approx(0.031, abs=0.5e-3)
+
+
+def test_a_delay_kept_without_deviation_stays_without_one():
+    before = CameraProfile(tau_s=0.009, frame_delay_s=0.05, missing=("readout_s", "frame_delay_sd_s"))
+    assert fitted(1, CAMERA, switch=False).into(before).missing == ("frame_delay_sd_s",)
+    assert fitted(1, CAMERA).into(before).missing == ()
 
 
 def test_a_delay_that_is_badly_seen_is_left_out_and_said():
