@@ -21,7 +21,7 @@ from edge.materials import MATERIALS, find
 from edge.record import as_array, read_records
 from edge.rig import PRESET_KEYS, Camera, Fit, Load, LockIn, Records, Rig, Specimen, View, load_rig
 from edge.sources.base import LoadSource
-from edge.whole_recording import FEWEST_FRAMES, Measured, frame_grid
+from edge.whole_recording import FEWEST_FRAMES, SLOWEST, Measured, frame_grid
 from edge.whole_recording import lock_in as all_frames
 
 __all__ = ["fit_tip", "load_profile", "load_rig", "lock_in", "plate", "read_maps", "records", "to_kelvin"]
@@ -76,7 +76,7 @@ def lock_in(
         raise InputError("lock_in: a time or a load is no finite number; leave those frames and samples out")
     least_s = np.min(np.diff(at), initial=np.inf)
     rises = least_s >= 0 if frame_rate_hz is not None else least_s > 0  # a stalled reader finds several at once
-    if len(frames) != at.size or at.size < FEWEST_FRAMES or not rises:
+    if at.ndim != 1 or len(frames) != at.size or at.size < FEWEST_FRAMES or not rises:
         raise InputError(
             f"lock_in: {at.size} times for {len(frames)} frames, may be one rising time a frame, {FEWEST_FRAMES} or more"
         )
@@ -90,6 +90,13 @@ def lock_in(
     if frames[0].ndim != 2 or frames[0].dtype != np.uint16:
         raise InputError(f"lock_in: frames are {frames[0].dtype} of {frames[0].shape}, may be uint16 (rows, columns)")
     if frame_rate_hz is not None:
+        steps_s = np.diff(at)
+        periods = float(steps_s.mean()), float(np.median(steps_s))
+        if not any(1 / SLOWEST < p * frame_rate_hz < SLOWEST for p in periods):
+            raise InputError(
+                f"lock_in: times are {periods[0]:.4g} s apart, frame_rate_hz = {frame_rate_hz:g} makes {1 / frame_rate_hz:.4g} s; give "
+                f"times in seconds, and the camera's true rate"
+            )
         number, at = frame_grid(at, frame_rate_hz)
     else:
         number = np.round((at - at[0]) / np.median(np.diff(at))).astype(int)
@@ -129,6 +136,8 @@ def plate(
     preset = find(material)
     if preset is None:
         raise InputError(f'plate: material is "{material}", may be {", ".join(m.name for m in MATERIALS)}')
+    if not 0 < mm_per_px < np.inf:
+        raise InputError(f"plate: mm_per_px is {mm_per_px}, may be above 0")
     constants = {key: getattr(preset, key) for key in PRESET_KEYS}
     here = Path()
     return Rig(
@@ -173,9 +182,9 @@ def fit_tip(
         )
     kelvin = (rig.specimen.temperature_C or 0.0) + ZERO_C_K if surface_K is None else surface_K
     per_K = 1 / (rig.specimen.thermoelastic_constant_per_MPa * np.maximum(kelvin, 1.0))  # a dead pixel may be at 0 K
-    stress, sd = -2 * h1 * per_K, 2 * sd_K * float(np.median(per_K))
-    chosen = region.specimen(rig, (h1.shape[0], h1.shape[1])) & np.isfinite(h1)
-    chosen = chosen if usable is None else chosen & usable
+    stress, sd = -2 * h1 * per_K, 2 * sd_K * float(np.nanmedian(per_K))
+    chosen = region.specimen(rig, (h1.shape[0], h1.shape[1])) & np.isfinite(stress)
+    chosen = chosen if usable is None else chosen & (np.asarray(usable) != 0)
     chosen &= ~region.silent(stress.real, sd, chosen)
     angle = rig.view.growth_angle_deg
     if near is None:

@@ -4,6 +4,7 @@ Looked at before the start and without reading a file whole into numbers: lines 
 rows and the last.
 """
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -41,13 +42,13 @@ def _rows(path: Path) -> int:
     """Lines below the header; blank ones at the end are none."""
     lines, open_line = 0, False
     blank_since = 0
-    with open(path, "rb") as file:
+    with open(path, encoding="latin-1") as file:  # text: of whatever line ends
         while block := file.read(BLOCK):
             kept = block.rstrip()
             if kept:
-                lines += blank_since + kept.count(b"\n")
+                lines += blank_since + kept.count("\n")
                 blank_since, open_line = 0, True
-            blank_since += block[len(kept) :].count(b"\n")
+            blank_since += block[len(kept) :].count("\n")
     return lines + open_line - 1
 
 
@@ -55,11 +56,12 @@ def _ends(path: Path, name: str) -> tuple[float, float]:
     """First time and the latest of the last rows; what cannot be read there is the reader's to refuse."""
     first = next(CsvColumns(path, (name,), TAIL).chunks(), np.empty((0, 1)))
     with open(path, "rb") as file:
-        header = [cell.strip().strip(b'"') for cell in file.readline().removeprefix(b"\xef\xbb\xbf").split(b",")]
-        at, below = header.index(name.encode()), file.tell()
+        head = file.read(TAIL).splitlines()[0]  # as of text files: of whatever line ends
+        header = [cell.strip().strip(b'"') for cell in head.removeprefix(b"\xef\xbb\xbf").split(b",")]
+        at = header.index(name.encode())
         file.seek(0, 2)
-        file.seek(max(below, file.tell() - TAIL))
-        lines = file.read().split(b"\n")
+        file.seek(max(len(head), file.tell() - TAIL))
+        lines = re.split(rb"\r\n?|\n", file.read())
     whole = lines if len(lines) < 3 else lines[1:-1]  # the outer two may be torn
     times = [float(first.max())] if first.size else []
     for line in whole:

@@ -14,8 +14,8 @@ FLAGS: dict[str, str] = {
         "The profile lacks standard deviations and 0 was taken: the deviations in this row are smaller than the truth."
     ),
     "delay_far_field": (
-        "The profile has no frame_delay_s: it was taken from the far field, whose first-harmonic phase must be 180 "
-        "degrees."
+        "No frame_delay_s was used (none in a profile, or the load is taken from the frames): it was taken from the far field, "
+        "whose first-harmonic phase must be 180 degrees."
     ),
     "delay_disagrees": (
         "The profile's frame_delay_s does not turn the far field's first-harmonic phase to 180 degrees: amplitudes along the "
@@ -23,8 +23,8 @@ FLAGS: dict[str, str] = {
         "frame_delay_s out."
     ),
     "readout_disagrees": (
-        "The far field's first-harmonic phase is not the same in the upper and the lower half of the image: the profile's "
-        "readout_s is not this camera's; it is negative where rows are read downwards."
+        "The far field's first-harmonic phase is not the same in the upper and the lower half of the image: the readout_s that "
+        "was taken (the profile's, or 0) is not this camera's; it is negative where rows are read downwards."
     ),
     "no_temperature": (
         "The camera gives no absolute temperature: the rig file's temperature_C was used for the stresses."
@@ -71,10 +71,10 @@ FLAGS: dict[str, str] = {
     ),
     "overload": "A load peak stood out above the cycles around it; expect slower growth for a while.",
     "underload": "A load valley stood out below the cycles around it; growth may be faster for a while.",
-    "waiting_load": "The load signal is missing at the moment; the program goes on trying to reach it.",
+    "waiting_load": "The load signal was missing for some of the time since the row before; the program tries to reach a live one.",
     "cycles_estimated": (
         "Cycles since the row before were taken from time and frequency, as no load signal was seen (a wire pulled out, "
-        "a power cut) and the load ran at the same frequency before and after."
+        "a power cut), or no level in the frames to take it from, and the load ran at the same frequency before and after."
     ),
     # harmonics and frame rate
     "collision_1f": (
@@ -87,7 +87,7 @@ FLAGS: dict[str, str] = {
     ),
     "collision_3f": "At this frame rate the third harmonic falls on another component and was left out.",
     # the frames
-    "waiting_frames": "The camera is silent at the moment; the program goes on trying to reach it.",
+    "waiting_frames": "The camera was silent for some of the time since the row before; the program goes on trying to reach it.",
     "lost": "Frames were lost since the last row (column `lost`); the others kept their true times.",
     "repeated": "The camera sent the same frame again since the last row (column `repeated`); copies were left out.",
     "misplaced": (
@@ -104,24 +104,25 @@ FLAGS: dict[str, str] = {
     "frozen": "The image stood still for a while, as in a shutter event; those frames were left out.",
     "frames_gap": "Frames were missing for a while; the camera may have changed its offsets meanwhile, so they were found anew.",
     "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",
-    "bad_pixels": "Dead or restless pixels in the region of the fit were left out.",
+    "bad_pixels": "Dead, restless or single saturated pixels in the region of the fit were left out.",
     "noisy": (
         "The noise is well above what the profile's netd_K leads one to expect; look for draught, reflections, a "
         "warming camera."
     ),
     "saturated": "Pixels of the image reached the end of the camera's range and were left out.",
     # tip and closure
-    "no_tip": "No crack tip was found in the first-harmonic map, so the tip and everything after it are empty.",
+    "no_tip": "No crack tip was found in the first-harmonic map, or there was no new map to look in; the tip and all after it are empty.",
     "conduction": (
         "Heat flowed around the tip, as the phase of the map shows; its effect was taken out of the fit."
     ),
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
     "irwin": (
-        "Small-scale yielding is doubtful: the ligament is shorter than ASTM E647 allows, (4/pi) (Kmax/yield strength)^2, or "
+        "Small-scale yielding is doubtful: the ligament is shorter than ASTM E647 allows (SENT: by analogy), "
+        "(4/pi) (Kmax/yield strength)^2, or "
         "in M(T) 1.25 times what the largest load needs to yield it."
     ),
-    "no_contact": "No crack-face contact stands out of the second-harmonic noise, so the contact values are empty.",
+    "no_contact": "No contact stands out of the second-harmonic noise, or too little of the crack is seen; the contact values are empty.",
     "ahead_only": "The second harmonic shows a zone ahead of the tip and none behind it.",
     "contact_only": (
         "The second harmonic shows contact and no zone ahead of the tip that stands out of the noise, so the zone ahead, the "
@@ -138,7 +139,7 @@ FLAGS: dict[str, str] = {
     ),
     "constant_rate": (
         "The column cycles_to_target takes the growth rate as it is, because the rates so far do not determine an "
-        "exponent: too many cycles where growth speeds up."
+        "exponent or the handbook has no dK up to the target: too many cycles where growth speeds up."
     ),
     "stop_request": (
         "The crack has reached [records] stop_at_crack_mm or stop_at_rate_mm_per_cycle: a stop request is sent on the "
@@ -152,7 +153,7 @@ FLAGS: dict[str, str] = {
     ),
     "clock_step": "The calendar clock was set since the last row: time_utc jumps, elapsed_s and cycles do not.",
     "card_full": (
-        "The card was full, read-only or missing when this row was made: it waited in memory and went out on the "
-        "serial link."
+        "The card has been full, read-only or missing since an earlier row: rows wait in memory, the first of them without this "
+        "flag, and go out on the serial link where there is one."
     ),
 }

@@ -122,7 +122,7 @@ class TwoZones:
 
 
 def two_zones(profile: Profile, crack_px: float = np.inf) -> TwoZones:
-    """The posterior for a profile; no contact is longer than the crack."""
+    """The posterior for a profile; no contact is longer than the crack, counted from its start (which may lie back a few pixels)."""
     longest = min(1.2 * max(-float(profile.x_px.min()), 12.0), max(crack_px, 2.0))
     lengths = np.concatenate([np.arange(SHORTEST, LONG, 0.5), np.geomspace(LONG, max(LONG + 1, longest), 24)])
     lengths = lengths[lengths <= longest]

@@ -59,9 +59,10 @@ def test_renders_are_the_same_on_every_call_and_differ_among_each_other():
     assert first.plate.tip_px != other.plate.tip_px and not np.array_equal(a.frames[0], c.frames[0])
 
 
-def test_conditions_have_names_of_their_own_and_meet_every_demand():
+def test_conditions_have_names_of_their_own_and_are_as_many_as_the_readme_says():
     names = [c.name for c in conditions.everything()]
     assert len(set(names)) == len(names)
+    assert sum(c.group in table.GROUPS for c in conditions.everything()) == 75
     assert {c.group for c in conditions.everything()} == {*table.GROUPS, "open", "uncracked", "faint", "collision"}
 
 

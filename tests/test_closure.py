@@ -95,18 +95,18 @@ def test_more_noise_means_a_larger_deviation():
 
 @pytest.mark.parametrize("turn_deg", [90.0, 180.0, -130.0])
 def test_absolute_phase_does_not_matter(turn_deg):
-    straight = seen(second_harmonic(Contact(), Ahead(), seed=3))
-    turned = seen(second_harmonic(Contact(), Ahead(), turn_deg=turn_deg, seed=3))
-    assert abs(turned.contact_length_mm - 2.0) < 3.5 * turned.contact_sd_mm
-    assert turned.contact_K == pytest.approx(straight.contact_K, rel=0.4)
-    assert abs(turned.phase_gap_deg - GAP_DEG) < 25
+    h2 = second_harmonic(Contact(), Ahead(), seed=3)
+    straight, turned = seen(h2), seen(h2 * np.exp(1j * np.deg2rad(turn_deg)))
+    assert abs(straight.contact_length_mm - 2.0) < 3.5 * straight.contact_sd_mm < 3.5
+    for name in ("contact_length_mm", "contact_sd_mm", "contact_K", "phase_gap_deg"):
+        assert getattr(turned, name) == pytest.approx(getattr(straight, name), rel=1e-6)
 
 
 @pytest.mark.parametrize("angle_deg", [180.0, 90.0, -30.0])
 def test_zones_are_found_along_any_direction_of_growth(angle_deg):
     plate = plates.centre_crack(shape=(120, 120), tip_px=(60.2, 59.7), angle_deg=angle_deg)
     found = seen(second_harmonic(Contact(length_mm=3.0), Ahead(), plate=plate), plate=plate)
-    assert abs(found.contact_length_mm - 3.0) < 3.5 * found.contact_sd_mm
+    assert abs(found.contact_length_mm - 3.0) < 3.5 * found.contact_sd_mm < 3.5 * 0.9
     assert abs(found.phase_gap_deg - GAP_DEG) < 25
 
 
@@ -321,7 +321,7 @@ def test_the_amplitude_of_contact_that_opens_at_mean_load_is_the_half_wave_value
     assert found.contact_K == pytest.approx(made * width / np.hypot(width, blur), rel=0.06)
 
 
-def test_no_contact_is_longer_than_the_crack():
+def test_no_contact_is_longer_than_the_crack_but_for_the_few_pixels_that_its_start_may_lie_back():
     x = np.arange(-60.0, 30.0)
     values = 1e-3 * (np.where(x < 0, 4.0, 0.0) + 0j)  # even all the way back
     found = zones.two_zones(zones.Profile(x, values, np.full(x.size, 1e-3), 1.8), crack_px=40.0)

@@ -94,6 +94,18 @@ def test_a_specimen_that_stands_still_is_not_said_to_move():
         assert "motion" not in fix.flags and fix.row.motion_px is None
 
 
+def test_what_is_taken_for_all_rows_is_said_in_each():
+    rig = rig_for(PLATE)
+    bare = replace(
+        rig,
+        specimen=replace(rig.specimen, temperature_C=22.0),
+        camera=replace(rig.camera, zero_K=None),
+        load=replace(rig.load, source="frames"),
+    )
+    told = [set(Fixer(each, None, PLATE.sum_MPa.shape).fix(harmonics(PLATE), LOAD, 25.0).flags) for each in (bare, rig)]
+    assert {"no_temperature", "load_from_frames"} <= told[0] and not {"no_temperature", "load_from_frames"} & told[1]
+
+
 def flags_of(plate=PLATE, load=LOAD, spoil=lambda h: h, **specimen):
     made = spoil(harmonics(plate))
     return Fixer(rig_for(plate, **specimen), None, plate.sum_MPa.shape).fix(made, load, 25.0).flags

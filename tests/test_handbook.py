@@ -15,7 +15,7 @@ ALPHA = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7)
     (handbook.eset_factor, (2.578, 3.561, 4.912, 6.934, 10.265, 16.625)),          # E647 ESE(T): C of a form M
     (handbook.sent_tension_factor, (1.367, 1.655, 2.108, 2.827, 4.043)),           # Tada-Paris-Irwin: C of a form M
 ])
-def test_factors_equal_the_tabulated_ones(factor, expected):
+def test_factors_equal_the_same_forms_worked_out_by_hand(factor, expected):
     assert factor(np.array(ALPHA[:len(expected)])) == pytest.approx(expected, abs=6e-4)
 
 
@@ -33,7 +33,7 @@ def test_sent_limits_are_the_edge_crack_of_a_half_plane_and_pure_bending():
 
 
 @pytest.mark.parametrize("length_over_width, expected", [(10, 2.22), (4, 1.73)])   # C, compliance method
-def test_clamped_sent_equals_the_check_values(length_over_width, expected):
+def test_clamped_sent_equals_its_compliance_form_worked_out_by_hand(length_over_width, expected):
     assert handbook.sent_clamped_factor(0.5, length_over_width) == pytest.approx(expected, abs=0.005)
 
 
@@ -43,7 +43,7 @@ def test_clamped_sent_tends_to_free_rotation_when_long():
 
 def finite_element_clamped_factor(alpha, length_over_width, columns=40):
     """K of a clamped SENT, W = B = E = 1, from the energy release between two meshed cracks (own finite elements)."""
-    fem = pytest.importorskip("skfem")
+    import skfem as fem
     from skfem.models.elasticity import lame_parameters, linear_elasticity
     poisson, pull = 0.3, 1.0
     y = np.concatenate([np.linspace(0, 0.5, columns // 2 + 1), np.geomspace(0.53, length_over_width / 2, 16)])
@@ -146,11 +146,11 @@ def test_thermoelastic_constants_of_the_presets():
 
 
 @pytest.mark.parametrize("diffusivity, expected", [                                # D in mm^2/s M; lengths C
-    (14.0, (2.1, 0.94, 0.67, 0.47)), (3.9, (1.1, 0.50, 0.36, 0.25)),
-    (50.0, (4.0, 1.8, 1.3, 0.89)), (2.9, (1.0, 0.43, 0.30, 0.21)),
+    (14.0, (2.111, 0.944, 0.668, 0.472)), (4.1, (1.142, 0.511, 0.361, 0.255)),
+    (50.0, (3.989, 1.784, 1.262, 0.892)), (2.9, (0.961, 0.430, 0.304, 0.215)),
 ])
 def test_diffusion_length(diffusivity, expected):
-    assert handbook.diffusion_length_mm(diffusivity, [1, 5, 10, 20]) == pytest.approx(expected, rel=0.05)
+    assert handbook.diffusion_length_mm(diffusivity, [1, 5, 10, 20]) == pytest.approx(expected, rel=2e-3)
 
 
 @pytest.mark.parametrize("constraint, expected", [(1, 0.491), (2.5, 0.292), (3, 0.262)])    # C of a form M

@@ -457,7 +457,7 @@ def phase_error_deg(t: np.ndarray, p: np.ndarray) -> float:
 
 
 @dataclass
-class Session:
+class Listened:
     source: SerialLoad
     time_s: np.ndarray
     load_kN: np.ndarray
@@ -547,7 +547,7 @@ HELD_UP_S, TIMES = 0.02, 5  # lines of real boards are not that late; and how of
 
 
 @pytest.fixture(scope="module")
-def sessions(tmp_path_factory):
+def listened(tmp_path_factory):
     """Six invented boards and the reference sketch at once, listened to together; anew where the machine held the boards up."""
     for _ in range(TIMES):
         far = Board()
@@ -557,7 +557,7 @@ def sessions(tmp_path_factory):
     return got
 
 
-def listened_to(folder: Path, far: Board) -> dict[str, Session]:
+def listened_to(folder: Path, far: Board) -> dict[str, Listened]:
     program = compile_sketch(folder) if shutil.which("g++") else None
     cables, sources = [], {}
     for name, (board, keys) in boards(np.random.default_rng(6), time.monotonic()).items():
@@ -581,7 +581,7 @@ def listened_to(folder: Path, far: Board) -> dict[str, Session]:
         running.kill()
         running.wait()
     unasked = b"".join(cable.read() for name, cable in zip(sources, cables) if name not in ("latency", "sketch"))
-    got = {n: Session(sources[n], *(np.concatenate(c) for c in zip(*parts[n]))) for n in sources}
+    got = {n: Listened(sources[n], *(np.concatenate(c) for c in zip(*parts[n]))) for n in sources}
     assert {n: s.source.state for n, s in got.items()} == dict.fromkeys(got, "ok")
     assert unasked == b"", "a board that does not offer it is never sent anything"
     for source, cable in zip(sources.values(), cables):
@@ -590,81 +590,81 @@ def listened_to(folder: Path, far: Board) -> dict[str, Session]:
     return got
 
 
-def test_timed_samples_arrive_on_the_monotonic_clock_whatever_the_boards_clock_says(sessions):
-    session = sessions["timed"]
-    assert not session.source.nominal and session.source.lines.bad == 0
-    t, p = session.since(2.5)  # it may take that long to settle
+def test_timed_samples_arrive_on_the_monotonic_clock_whatever_the_boards_clock_says(listened):
+    heard = listened["timed"]
+    assert not heard.source.nominal and heard.source.lines.bad == 0
+    t, p = heard.since(2.5)  # it may take that long to settle
     assert t.size > 350
     error_s = (p - 0.1 * load_at(t) + 1.0) / (0.1 * 80 * TURN * HZ)  # how far a sample is beside the wave
     assert np.abs(error_s).max() < 2e-3
     assert abs(phase_error_deg(t, p)) < 2.0, "0.8 ms; a busy machine runs this"
 
 
-def test_samples_without_time_are_given_a_steady_clock(sessions):
-    t, p = sessions["counted"].since(2.5)
+def test_samples_without_time_are_given_a_steady_clock(listened):
+    t, p = listened["counted"].since(2.5)
     assert np.std(np.diff(t)) < 2e-4, "the arrivals themselves spread by more than 1 ms"
     assert abs(phase_error_deg(t, p)) < 2.0
 
 
-def test_the_latency_of_the_wire_is_measured_and_taken_off(sessions):
-    source = sessions["latency"].source
+def test_the_latency_of_the_wire_is_measured_and_taken_off(listened):
+    source = listened["latency"].source
     assert source.latency_measured
     assert source.latency_s == pytest.approx(0.02, abs=2e-3)
     assert abs(source.latency_s - 0.02) < 2 * source.latency_sd_s
-    t, p = sessions["latency"].since(3.5)
+    t, p = listened["latency"].since(3.5)
     assert abs(phase_error_deg(t, p)) < 5.0, "2 ms; without the measurement it would be 50 degrees"
 
 
-def test_where_the_latency_is_not_measured_the_lines_own_bits_are_taken_off(sessions):
-    source = sessions["damaged"].source
+def test_where_the_latency_is_not_measured_the_lines_own_bits_are_taken_off(listened):
+    source = listened["damaged"].source
     assert not source.latency_measured
     assert source.latency_s == pytest.approx(10 * len(timed(time.monotonic())) / 3_000_000, rel=0.2)
 
 
-def test_garbage_and_half_lines_cost_no_cycle(sessions):
-    session, phase = sessions["damaged"], LoadPhase(HZ)
-    assert session.source.lines.bad > 10 and session.time_s.size > 1000
-    assert np.all(np.abs(session.load_kN) < 1000)
-    phase.feed(session.time_s, session.load_kN)
+def test_garbage_and_half_lines_cost_no_cycle(listened):
+    heard, phase = listened["damaged"], LoadPhase(HZ)
+    assert heard.source.lines.bad > 10 and heard.time_s.size > 1000
+    assert np.all(np.abs(heard.load_kN) < 1000)
+    phase.feed(heard.time_s, heard.load_kN)
     end_s = phase.knots[-1].time_s
-    assert phase.cycles_at(end_s) == pytest.approx(HZ * (end_s - session.time_s[0]), abs=1.1)
+    assert phase.cycles_at(end_s) == pytest.approx(HZ * (end_s - heard.time_s[0]), abs=1.1)
 
 
-def test_a_board_that_is_reset_behind_an_open_port_is_understood_again(sessions):
-    assert 0 < sessions["reset"].source.impossible < 250
-    t, p = sessions["reset"].since(
+def test_a_board_that_is_reset_behind_an_open_port_is_understood_again(listened):
+    assert 0 < listened["reset"].source.impossible < 250
+    t, p = listened["reset"].since(
         RESET_AFTER_S + 2.9
     )  # half a second to believe it, half to find the clock, then to settle
     assert t.size > 50 and abs(phase_error_deg(t, p)) < 3.0
 
 
-def test_an_edge_a_cycle_gives_phase_frequency_and_count(sessions):
-    session, phase = sessions["edges"], LoadPhase(HZ)
-    assert session.source.nominal and session.source.edges.missed == session.source.edges.bounces == 0
-    phase.feed(session.time_s, session.load_kN)
+def test_an_edge_a_cycle_gives_phase_frequency_and_count(listened):
+    heard, phase = listened["edges"], LoadPhase(HZ)
+    assert heard.source.nominal and heard.source.edges.missed == heard.source.edges.bounces == 0
+    phase.feed(heard.time_s, heard.load_kN)
     state = phase.state(-np.inf, np.inf)
     assert state is not None and state.frequency_hz == pytest.approx(9.0, rel=2e-3)
     assert state.range_kN == pytest.approx(6.0, rel=1e-3) and state.ratio == pytest.approx(1 / 7, abs=2e-3)
     middle_s = phase.knots[-2].time_s
-    assert phase.cycles_at(middle_s) == pytest.approx(9.0 * (middle_s - session.time_s[0]), abs=1.1)
+    assert phase.cycles_at(middle_s) == pytest.approx(9.0 * (middle_s - heard.time_s[0]), abs=1.1)
     # the sender is up to half a cycle late or early for its edges, so the constant part of their time is not judged
     turns = np.array([phase.at(k.time_s) / TURN - 9.0 * k.time_s for k in list(phase.knots)[:-1]]) % 1
     assert np.std((turns - turns[0] + 0.5) % 1) < 0.02
 
 
-def test_the_reference_sketch_is_understood_latency_and_wrap_included(sessions):
-    if "sketch" not in sessions:
+def test_the_reference_sketch_is_understood_latency_and_wrap_included(listened):
+    if "sketch" not in listened:
         pytest.skip("no C++ compiler here")
-    source, t = sessions["sketch"].source, sessions["sketch"].time_s
+    source, t = listened["sketch"].source, listened["sketch"].time_s
     assert source.lines.bad == 0 and source.impossible == 0 and source.latency_measured
     assert 0 < source.latency_s < 3e-3
     assert source.lines.good - t.size < 10 and t.size > 1000
-    t, p = sessions["sketch"].since(1.0)
+    t, p = listened["sketch"].since(1.0)
     assert np.max(np.diff(t)) < 0.2, "the counter wrapped meanwhile"
     x = np.stack([np.ones_like(t), np.sin(TURN * HZ * t), np.cos(TURN * HZ * t)], 1)
     mean, s, c = np.linalg.lstsq(x, p, rcond=None)[0]
     assert (mean, math.hypot(s, c)) == pytest.approx((8 * 512, 8 * 400), rel=0.01)
-    error_s = math.radians(phase_error_deg(*sessions["sketch"].since(2.5))) / (TURN * HZ)
+    error_s = math.radians(phase_error_deg(*listened["sketch"].since(2.5))) / (TURN * HZ)
     assert abs(error_s) < 3 * source.latency_sd_s + 4e-4, "what the round trips leave open, and the clock's own"
 
 

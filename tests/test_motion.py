@@ -52,9 +52,11 @@ def test_a_fixed_pattern_of_a_sixth_of_the_edge_does_not_make_a_swing_look_small
 @pytest.mark.long
 @pytest.mark.parametrize("pattern_K, share", [(0.1, 1.0), (0.3, 1.0), (0.5, 1.02)])
 def test_a_strong_fixed_pattern_does_not_make_a_swing_look_smaller(pattern_K, share):
-    """What records_and_flags.md says of `motion_px`; the edge's step is 2 K, and a pattern of a third of it mostly hides the swing."""
+    """What records_and_flags.md says of `motion_px`; the edge's step is 2 K, and a pattern of half of it mostly hides the swing."""
     found = [motion.measure(*seen((0.3, 0.0), seed, pattern_K), GOOD, np.full(2, SD_K)) for seed in range(16)]
     assert np.mean([m.size_px / 0.3 for m in found if m is not None]) == pytest.approx(share, abs=0.05)
+    hidden = [motion.measure(*seen((0.3, 0.0), seed, 1.0), GOOD, np.full(2, SD_K)) is None for seed in range(16)]
+    assert sum(hidden) > 8
 
 
 @pytest.mark.parametrize("d_px", [(0.1, 0.0), (0.3, 0.0), (0.5, 0.0)])

@@ -114,9 +114,10 @@ def test_commands_that_are_typed_are_understood(path):
     blocks = re.findall(r"```sh\n(.*?)```", path.read_text(), re.DOTALL)
     for line in "\n".join(blocks).splitlines():
         for part in re.split(r"&&|;", line.split(" #")[0]):
-            words = shlex.split(part)
-            if words and words[0].split("/")[-1] == "bolotip":
-                parser.parse_args(words[1:])
+            words = [w for w in shlex.split(part) if not re.match("[A-Z_]+=", w)]
+            at = next((i for i, w in enumerate(words) if w.endswith("bin/bolotip") or (i == 0 and w == "bolotip")), None)
+            if at is not None:
+                parser.parse_args(words[at + 1 :])
 
 
 def test_the_lags_of_the_physics_note_are_those_of_the_formula():

@@ -201,8 +201,6 @@ def test_where_first_order_fails_a_measured_table_takes_its_place():
         w = 2 * np.pi * f
         left = response(profile, f) * np.exp(-1j * w * (profile.frame_delay_s - 0.05)) / camera(f)
         assert abs(left - 1) < 0.01
-    for f in hz:
-        assert abs(1 / (1 + 2j * np.pi * f * found.tau_s)) != pytest.approx(abs(camera(f)), rel=1e-6)
     assert abs(abs(1 / (1 + 2j * np.pi * 19.7 * found.tau_s) / camera(19.7)) - 1) > 0.005  # first order would be off
 
 

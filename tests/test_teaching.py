@@ -166,7 +166,9 @@ def test_the_detector_table_of_the_physics_note(tau_ms, start):
 
 def test_frames_to_two_millikelvin_in_the_sensor_note():
     text = (NOTES / "choosing_a_sensor.md").read_text()
-    for netd, frames, *seconds in re.findall(r"\| (\d+) mK \| ([\d,]+) \| (\d+) s \| (\d+) s \| (\d+) s \|", text):
+    rows = re.findall(r"\| (\d+) mK \| ([\d,]+) \| (\d+) s \| (\d+) s \| (\d+) s \|", text)
+    assert len(rows) == 3
+    for netd, frames, *seconds in rows:
         n = 2 * (int(netd) / 2) ** 2
         assert int(frames.replace(",", "")) == n
         assert [int(s) for s in seconds] == [round(n / rate) for rate in (8.7, 25, 60)]

@@ -33,6 +33,7 @@ class Device(ABC, Generic[Item]):
 
     name: str = ""  # as log lines call it
     remedy: str = ""  # what to look at where it cannot be opened
+    pause_s: float = 0.0  # so long a silence is no fault of it
 
     @property
     def complaint(self) -> str | None:
@@ -162,7 +163,7 @@ class Capture(Generic[Item]):
             items = self.device.read()
             now_s = time.monotonic()
             silent_s = now_s - max(self._heard_s, self._opened_s)
-            if not items and silent_s > REOPEN_S and self.device.complaint is None:
+            if not items and silent_s > max(REOPEN_S, self.device.pause_s) and self.device.complaint is None:
                 raise OSError(f"silent for {REOPEN_S:g} s")
         except (OSError, InputError) as e:
             self._lost(getattr(e, "strerror", None) or str(e))
@@ -173,7 +174,7 @@ class Capture(Generic[Item]):
             self._put(items)
         elif self.device.complaint is not None:
             self._report("unusable", self.device.complaint)
-        elif silent_s > SILENT_S:
+        elif silent_s > max(SILENT_S, self.device.pause_s):
             self._report("silent", f"silent for {SILENT_S:g} s")
         if self.device.complaint is not None:
             with self._arrived:

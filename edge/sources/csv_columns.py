@@ -68,7 +68,7 @@ class CsvColumns:
             raise InputError(
                 f"{self.path}: row {number + filled}: has {cells} cells for {len(header)} columns; write decimals with a point"
             )
-        return self._parse(lines, number, columns)
+        return self._parse(lines, number, columns, len(header))
 
     def _plain(self, text: str, cells: int, columns: list[int]) -> np.ndarray | None:
         """Lines of `cells` plain decimals each; None where they are not, or too few for a compiled reader."""
@@ -81,19 +81,23 @@ class CsvColumns:
             return None
         return values.reshape(-1, cells)[:, columns]
 
-    def _parse(self, lines: list[str], number: int, columns: list[int]) -> np.ndarray:
+    def _parse(self, lines: list[str], number: int, columns: list[int], cells: int) -> np.ndarray:
         """Lines from row `number` on; blank ones are left out."""
-        if any(line.strip() for line in lines):
+        if any(line.strip() for line in lines) and max(map(_cells, lines)) <= cells:
             try:
                 out = np.loadtxt(lines, delimiter=",", usecols=columns, ndmin=2, comments=None)
                 if np.isfinite(out).all():
                     return out
             except ValueError:  # something is wrong in some row, or written in a way that only float() takes
                 pass
-        rows = [self._row(number + i, line, columns) for i, line in enumerate(lines) if line.strip()]
+        rows = [self._row(number + i, line, columns, cells) for i, line in enumerate(lines) if line.strip()]
         return np.array(rows).reshape(len(rows), len(columns))
 
-    def _row(self, number: int, line: str, columns: list[int]) -> list[float]:
+    def _row(self, number: int, line: str, columns: list[int], most: int) -> list[float]:
+        if _cells(line) > most:
+            raise InputError(
+                f"{self.path}: row {number}: is {line.strip()[:60]!r}, may have {most} cells; correct or delete the row"
+            )
         cells = line.split(",")
         try:
             row = [float(cells[c]) for c in columns]
@@ -116,6 +120,11 @@ def _check_header(path: Path, header: list[str], names: tuple[str, ...]) -> None
         )
     if _is_number(header[0]):
         raise InputError(f"{path}: row 1: is a row of numbers, may be a header; put {','.join(names)} above it")
+
+
+def _cells(line: str) -> int:
+    """Of a row; empty ones at its end are none."""
+    return line.rstrip().rstrip(",").count(",") + 1
 
 
 def _is_number(text: str) -> bool:

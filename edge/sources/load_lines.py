@@ -59,10 +59,6 @@ class LoadLines:
 
     def feed(self, data: bytes) -> Piece:
         *lines, rest = (self._rest + data).split(b"\n")
-        if len(rest) > LONGEST_LINE:
-            self.bad += 1
-            self._passing_over, rest = True, b""
-        self._rest = rest
         piece = Piece()
         for line in lines:
             if self._passing_over:
@@ -71,6 +67,10 @@ class LoadLines:
                 self._line(line.strip(), piece)
             else:
                 self.bad += 1
+        if len(rest) > LONGEST_LINE:  # its end, too, is no line
+            self.bad += 1
+            self._passing_over, rest = True, b""
+        self._rest = rest
         return piece
 
     def _line(self, line: bytes, piece: Piece) -> None:

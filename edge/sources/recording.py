@@ -21,6 +21,7 @@ log = logging.getLogger("bolotip")
 
 PAGES = 64  # TIFF pages a chunk: opencv seeks in time proportional to the page, so neighbours are read together
 FAR_AHEAD_S = 1.0  # of a load sample before those after it
+JUDGES = 4  # samples that wait for those after them
 
 
 def open_stack(path: Path, rows: int, columns: int, crop_px: tuple[int, ...] | None = None) -> "NpyStack | TiffStack | Part":
@@ -236,6 +237,7 @@ class RecordedLoad(LoadSource):
         self.path, self.scale, self.offset = path, scale_kN_per_unit, offset_kN
         self._chunks = CsvColumns(path, ("time_s", "load_kN")).chunks()
         self._held = np.empty((0, 2))
+        self._unjudged = np.empty((0, 2))  # the last samples of a chunk: those after them tell whether their times are damaged
 
     def _in_time(self, chunk: np.ndarray) -> np.ndarray:
         """The chunk (n, 2) in order, without samples from far ahead of those after them: a damaged time."""
@@ -251,9 +253,13 @@ class RecordedLoad(LoadSource):
         while not self.ended and (not len(self._held) or self._held[-1, 0] <= until_s):
             chunk = next(self._chunks, None)
             if chunk is None:
-                self.ended = True
+                self.ended, chunk, keep = True, self._unjudged, 0
             else:
-                self._held = np.concatenate([self._held, self._in_time(chunk)])
+                chunk, keep = np.concatenate([self._unjudged, chunk]), JUDGES
+            chunk = self._in_time(chunk)
+            known = max(0, len(chunk) - keep)
+            self._unjudged = chunk[known:]
+            self._held = np.concatenate([self._held, chunk[:known]])
         n = int(np.searchsorted(self._held[:, 0], until_s, side="right")) if len(self._held) else 0
         out, self._held = self._held[:n], self._held[n:]
         return out[:, 0], out[:, 1] * self.scale + self.offset

@@ -119,6 +119,7 @@ class SerialDevice(Device[Frame]):
         self._untimed: list[tuple[int, WireFrame]] = []
         self._number = -1  # of the last frame; losses leave gaps
         self._sequence: int | None = None
+        self._far_s: float | None = None  # of the last frame
 
     @property
     def complaint(self) -> str | None:
@@ -137,7 +138,7 @@ class SerialDevice(Device[Frame]):
     def _begin_anew(self) -> None:
         self._clock.forget()
         self._untimed.clear()
-        self._sequence = None
+        self._sequence = self._far_s = None
 
     def disconnect(self) -> None:
         self.port.close()
@@ -152,6 +153,10 @@ class SerialDevice(Device[Frame]):
             elif frame.far_s is None:
                 out += self._gate.take(self._number, arrival_s, frame.counts)
             else:
+                if self._far_s is not None and frame.far_s <= self._far_s:  # the module's clock was set back, or it has begun anew
+                    self._clock.restart(arrival_s)
+                    self._untimed.clear()
+                self._far_s = frame.far_s
                 self._clock.add(frame.far_s, arrival_s)
                 self._untimed.append((self._number, frame))
                 del self._untimed[:-MOST_UNTIMED]

@@ -6,8 +6,10 @@ sends back our lines that begin with "?", half of the shortest round trip of a l
 the line's bits take at the baud rate, which leaves out what the adapters add.
 """
 
+import contextlib
 import time
 from collections import deque
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +27,7 @@ PIECE_BYTES = 200
 MOST_HELD = 20000  # samples that wait for the clock
 JUDGE_EVERY_S = 5.0
 ASK_EVERY_S = 0.9
+PAUSE_PERIODS = 2.5  # of the load, between edges: less is no silence
 ROUND_TRIPS, FEWEST_ROUND_TRIPS = 100, 3
 BITS_A_BYTE = 10  # start bit, eight bits, stop bit
 ADAPTER_S = 0.016  # what a USB adapter may hold bytes back for, where it is not measured (common practice, no source)
@@ -40,6 +43,7 @@ class Bytes(NamedTuple):
     """What arrived at once, and over which connection."""
 
     connection: int
+    losses: int  # of the port until then; a port that was only silent is none
     arrival_s: float
     data: bytes
 
@@ -52,15 +56,26 @@ class LoadBoard(Device[Bytes]):
         self.name = f"[load] port {load.port}"
         self.remedy = "give the port of the load board, for example /dev/ttyUSB0 (group dialout, not in use)"
         self.port = SerialPort(load.port, load.baud, self.name)
-        self._connection = 0
+        self._connection = self._losses = 0
+        self.pause_s = PAUSE_PERIODS / load.frequency_hz  # until its lines tell that they are no edges
 
     def connect(self) -> None:
-        self.port.open()
+        with self._counted_losses():
+            self.port.open()
         self._connection += 1
 
     def read(self) -> list[Bytes]:
-        arrival_s, data = self.port.read()
-        return [Bytes(self._connection, arrival_s, data)] if data else []
+        with self._counted_losses():
+            arrival_s, data = self.port.read()
+        return [Bytes(self._connection, self._losses, arrival_s, data)] if data else []
+
+    @contextlib.contextmanager
+    def _counted_losses(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError:
+            self._losses += 1
+            raise
 
     def disconnect(self) -> None:
         self.port.close()
@@ -84,7 +99,7 @@ class SerialLoad(LoadSource):
         self._round_trips_s: deque[float] = deque(maxlen=ROUND_TRIPS)
         self._held: deque[tuple[float, float]] = deque(maxlen=MOST_HELD)  # (time or place at the far end, value)
         self._own_fault: str | None = None
-        self._connection = 0
+        self._connection = self._port_losses = 0
         self._good_s = self._judged_s = time.monotonic()
         self._judged = (0, 0)  # good and bad lines at that time
         self._begin_anew()
@@ -94,7 +109,6 @@ class SerialLoad(LoadSource):
     def _begin_anew(self) -> None:
         """After each connection."""
         self.lines.reset()
-        self.edges.forget()
         self._timed.forget()
         self._counted.forget()
         self._round_trips_s.clear()
@@ -143,8 +157,13 @@ class SerialLoad(LoadSource):
             if piece.connection != self._connection:
                 self._connection = piece.connection
                 self._begin_anew()
+                if piece.losses != self._port_losses:  # else the port was silent and is as it was: with edges a load that stood still
+                    self._port_losses = piece.losses
+                    self.edges.forget()
             parts.append(self._take(self.lines.feed(piece.data), piece.arrival_s))
         time_s, load_kN = (np.concatenate(columns) for columns in zip(*parts))
+        if self.lines.good and not self.nominal:
+            self._board.pause_s = 0.0
         now_s = time.monotonic()
         if time_s.size:
             self._good_s = now_s
@@ -240,7 +259,7 @@ class SerialLoad(LoadSource):
             self._own_fault = f"{bad} of {good + bad} lines cannot be read; is this the load board, and its baud rate?"
         elif self._timed.wrong_unit(now_s):
             self._own_fault = "the time in its lines does not run in seconds; correct the board, or leave the time out"
-        elif now_s - self._good_s > JUDGE_EVERY_S:
+        elif now_s - self._good_s > max(JUDGE_EVERY_S, self._board.pause_s):
             self._own_fault = "no samples"
         if self._capture.fault is None and (before is None) != (self._own_fault is None):
             self._capture.say(self._own_fault or "works again")

@@ -58,6 +58,7 @@ class UvcDevice(Device[Frame]):
         self._number = 0  # of the next frame
         self._stamped: bool | None = None  # the driver's stamps are of the monotonic clock; None: not known yet
         self._last_s = -np.inf
+        self._late_s = 0.0  # the arrival after the driver's stamp, of the last frame that had one
 
     @property
     def settled(self) -> bool:
@@ -82,7 +83,7 @@ class UvcDevice(Device[Frame]):
         if not self._capture.isOpened():
             raise OSError(5, "cannot be opened as a camera")
         self._gate.reset()
-        self._stamped = None
+        self._stamped, self._late_s = None, 0.0
 
     def read(self) -> list[Frame]:
         """The next frame; opencv waits for it as long as it likes (10 s on V4L2)."""
@@ -112,9 +113,11 @@ class UvcDevice(Device[Frame]):
     def _time(self, arrival_s: float, stamp_s: float) -> float:
         if self._stamped is None:
             self._stamped = 0 < stamp_s <= arrival_s < stamp_s + OLDEST_STAMP_S
-        use_stamp = self._stamped and self._last_s < stamp_s <= arrival_s
-        self._last_s = stamp_s if use_stamp else max(self._last_s, arrival_s)
-        return stamp_s if use_stamp else arrival_s
+        if self._stamped and self._last_s < stamp_s <= arrival_s:
+            self._late_s, self._last_s = arrival_s - stamp_s, stamp_s
+        else:  # a single bad stamp: as late as the one before
+            self._last_s = max(self._last_s, arrival_s - self._late_s)
+        return self._last_s
 
     def disconnect(self) -> None:
         capture, self._capture = self._capture, None

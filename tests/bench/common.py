@@ -52,7 +52,7 @@ def machine() -> str:
     names = [line.split(":")[1].strip() for line in open("/proc/cpuinfo") if line.startswith(("model name", "Model"))]
     processor = names[0] if names else platform.processor() or platform.machine()
     return (
-        f"{processor} ({platform.machine()}), {platform.system()} {platform.release()}, Python {platform.python_version()}, "
+        f"{processor} ({platform.machine()}), {platform.system()} {platform.release().split('-')[0]}, Python {platform.python_version()}, "
         f"numpy {np.__version__}, opencv {cv2.__version__}, numba {numba.__version__}"
     )
 
