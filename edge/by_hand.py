@@ -21,7 +21,7 @@ from edge.materials import MATERIALS, find
 from edge.record import as_array, read_records
 from edge.rig import PRESET_KEYS, Camera, Fit, Load, LockIn, Records, Rig, Specimen, View, load_rig
 from edge.sources.base import LoadSource
-from edge.whole_recording import FEWEST_FRAMES, SLOWEST, Measured, frame_grid
+from edge.whole_recording import FEWEST_FRAMES, Measured, check_period, frame_grid
 from edge.whole_recording import lock_in as all_frames
 
 __all__ = ["fit_tip", "load_profile", "load_rig", "lock_in", "plate", "read_maps", "records", "to_kelvin"]
@@ -90,13 +90,7 @@ def lock_in(
     if frames[0].ndim != 2 or frames[0].dtype != np.uint16:
         raise InputError(f"lock_in: frames are {frames[0].dtype} of {frames[0].shape}, may be uint16 (rows, columns)")
     if frame_rate_hz is not None:
-        steps_s = np.diff(at)
-        periods = float(steps_s.mean()), float(np.median(steps_s))
-        if not any(1 / SLOWEST < p * frame_rate_hz < SLOWEST for p in periods):
-            raise InputError(
-                f"lock_in: times are {periods[0]:.4g} s apart, frame_rate_hz = {frame_rate_hz:g} makes {1 / frame_rate_hz:.4g} s; give "
-                f"times in seconds, and the camera's true rate"
-            )
+        check_period(at, frame_rate_hz, "lock_in", "frame_rate_hz")
         number, at = frame_grid(at, frame_rate_hz)
     else:
         number = np.round((at - at[0]) / np.median(np.diff(at))).astype(int)

@@ -16,9 +16,9 @@ from edge.surroundings import MEDIAN_PX, box_sums, grown, median_of_neighbours, 
 
 EDGE_BLUR_PX = 1.5
 CLEAR = 5.0  # deviations beyond which a gradient is an edge and not fixed pattern, and a motion is a motion
-FAINT = 3.0  # of a gradient that an edge goes on with from where it is clear (two thresholds: Canny, IEEE PAMI 8, 1986)
+FAINT = 3.0  # of a gradient that an edge goes on with from where it is clear (two thresholds: Canny, IEEE PAMI 8, 1986, from memory)
 LEAST_EDGE_PX = 40
-CLUSTER_PX = 3
+CLUSTER_PX = 3  # side of a square of bad pixels: less is filled well by its neighbours
 HIDDEN = 0.7  # of what tells a direction: so much of it fixed pattern, and no motion is seen that way
 UNSURE = 0.5  # of a pixel's deviation: as much of a moving edge in each pixel is no noise where a strip averages many
 RIDGE = 1e-12  # where few pixels can be used
@@ -157,7 +157,7 @@ def compensate(maps: np.ndarray, mean_K: np.ndarray, motion: Motion, usable: np.
 
 def soft_field(mean_K: np.ndarray, use: np.ndarray) -> np.ndarray:
     """Polynomial (rows, columns) of mean_K where `use`, of the degree from 0 to MOST_DEGREE that the Bayesian information
-    criterion takes (Schwarz, Annals of Statistics 6, 1978): the fixed pattern alone would bend one of a given degree."""
+    criterion takes (Schwarz, Annals of Statistics 6, 1978, from memory): the fixed pattern alone would bend one of a given degree."""
     v, u = ((np.arange(n) / n - 0.5)[:, None] ** np.arange(2 * MOST_DEGREE + 1) for n in mean_K.shape)
     powers = np.array([(i, degree - i) for degree in range(MOST_DEGREE + 1) for i in range(degree + 1)])
     n, level = np.count_nonzero(use), float(np.median(mean_K[use]))

@@ -32,7 +32,7 @@ STILL = 0.2  # of the usual range: a load that moves less stands still
 FAINT, CLEAN = 0.02, 20.0  # of the usual amplitude, and times the noise: what is above both, at the same frequency, is no hum
 DUST = 1e-7  # of the mean: no converter shows an amplitude below it, but the rounding of a load that stands still does
 NEAR_WINDOWS = 2.5  # a good window so near a hole in the samples tells of the load at the hole
-SAME_FREQUENCY = 0.02  # relative, of a load that ran on through a hole
+SAME_FREQUENCY, SAME_PHASE_RAD = 0.02, 1.0  # relative, and beside what that foretells, of a load that ran on through a hole
 
 
 class LoadPhase:
@@ -145,9 +145,7 @@ class LoadPhase:
         """Leave a knot, good or bad."""
         middle = float(t[0] + t[-1]) / 2
         fit = self._fit(t - middle, p)
-        good = fit is not None and self._is_good(fit)
-        if fit is not None and self.samples_per_s is None and fit.amplitude_kN**2 > MOST_EXPLAINED * float(np.var(p)):
-            good = False  # larger than all that is seen: noise, where the columns of the fit are nearly alike
+        good = fit is not None and self._is_good(fit, p)
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
@@ -173,7 +171,9 @@ class LoadPhase:
                 self.frequency_hz = strongest_frequency(t, p, self.nominal_hz) or self.frequency_hz
         return fit_harmonics(t, p, self.frequency_hz)
 
-    def _is_good(self, fit: WaveFit) -> bool:
+    def _is_good(self, fit: WaveFit, p: np.ndarray) -> bool:
+        if self.samples_per_s is None and fit.amplitude_kN**2 > MOST_EXPLAINED * float(np.var(p)):
+            return False  # larger than all that is seen: noise, where the columns of the fit are nearly alike
         noisiest = 0.25 if self.samples_per_s is None else SPARSE_PHASE_SD * np.sqrt(fit.samples / 2)
         if self.samples_per_s and fit.noise_kN > noisiest * fit.amplitude_kN > 5 * noisiest * fit.noise_kN / np.sqrt(fit.samples):
             self.longer = min(2 * self.longer, LONGER)
@@ -234,7 +234,7 @@ class LoadPhase:
             return 0.0
         cycles = (fit.frequency_hz + before.frequency_hz) / 2 * (middle - before.time_s)
         off = math.remainder(before.phase_rad + 2 * math.pi * cycles - fit.phase_rad, 2 * math.pi)
-        if abs(off) > 1.0 or middle - before.time_s > FAR_WINDOWS * self.window_s:
+        if abs(off) > SAME_PHASE_RAD or middle - before.time_s > FAR_WINDOWS * self.window_s:
             return 0.0
         self.remarks.setdefault("cycles_estimated", before.time_s)
         return cycles - off / (2 * math.pi)

@@ -92,16 +92,21 @@ def open_recording(path: Path) -> Recorded:
             f"{camera.times or camera.path}: {arrival_s.size} times for {stack.count} frames, may be one rising time a frame, "
             f"20 frames or more; record again"
         )
-    steps_s = np.diff(arrival_s)
-    periods = float(steps_s.mean()), float(np.median(steps_s))  # frames may come in batches, or with a pause among them
-    if not any(1 / SLOWEST < p * camera.frame_rate_hz < SLOWEST for p in periods):
-        raise InputError(
-            f"{camera.times}: times are {periods[0]:.4g} apart, [camera] frame_rate_hz = {camera.frame_rate_hz:g} makes "
-            f"{1 / camera.frame_rate_hz:.4g} s; give times in seconds (not milliseconds), and the camera's true rate"
-        )
+    check_period(arrival_s, camera.frame_rate_hz, f"{camera.times}", "[camera] frame_rate_hz")
     number, time_s = frame_grid(arrival_s, camera.frame_rate_hz)
     name = (path if path.is_dir() else path.parent).resolve().name
     return Recorded(name, rig, stack, number, time_s, float(np.mean(arrival_s - time_s)))
+
+
+def check_period(arrival_s: np.ndarray, frame_rate_hz: float, where: str, key: str) -> None:
+    """InputError where times (n,), s, are not of that rate; frames may come in batches, or with a pause among them."""
+    steps_s = np.diff(arrival_s)
+    periods = float(steps_s.mean()), float(np.median(steps_s))
+    if not any(1 / SLOWEST < p * frame_rate_hz < SLOWEST for p in periods):
+        raise InputError(
+            f"{where}: times are {periods[0]:.4g} apart, {key} = {frame_rate_hz:g} makes {1 / frame_rate_hz:.4g} s; give times in "
+            f"seconds (not milliseconds), and the camera's true rate"
+        )
 
 
 def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray, np.ndarray]:

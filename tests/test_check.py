@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -162,9 +163,11 @@ def test_the_board_s_temperature_is_the_hottest_of_its_zones(tmp_path, millidegr
     assert found.ok == ok and words in found.text + found.remedy
 
 
-def test_the_clock_is_told_whatever_it_is():
+@pytest.mark.parametrize("state, ok, words", [(0, True, "is synchronised"), (5, False, "is not synchronised"), (-1, True, "does not tell")])
+def test_the_clock_is_told_whatever_it_is(monkeypatch, state, ok, words):
+    monkeypatch.setattr(check.ctypes, "CDLL", lambda *_, **__: SimpleNamespace(adjtimex=lambda _: state))
     found = check.of_clock()
-    assert found.topic == "clock" and found.usable and found.ok == ("not synchronised" not in found.text)
+    assert found.topic == "clock" and found.usable and found.ok == ok and words in found.text
 
 
 def test_live_sources_are_listened_to(tmp_path):

@@ -94,7 +94,7 @@ def test_a_wrong_frame_rate_given_by_hand_is_refused():
     t, frames = np.arange(100) / 25, rng.integers(8000, 9000, (100, 4, 4)).astype(np.uint16)
     at = np.arange(0, 4.2, 0.002)
     for rate in (5.0, 300.0):
-        with pytest.raises(InputError, match=r"lock_in: times are 0.04 s apart, frame_rate_hz"):
+        with pytest.raises(InputError, match=r"lock_in: times are 0.04 apart, frame_rate_hz"):
             edge.lock_in(frames, t, at, np.sin(2 * np.pi * HZ * at), HZ, frame_rate_hz=rate)
 
 
