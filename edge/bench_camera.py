@@ -86,7 +86,7 @@ def band_limited(w: np.ndarray, shift_px: float) -> np.ndarray:
 
 
 def spline(w: np.ndarray, shift_px: float) -> np.ndarray:
-    """Cubic spline (Unser, IEEE Signal Processing Magazine 16, 1999, from memory): an edge stays an edge, 4 px from it to
+    """Cubic spline (Unser, IEEE Signal Processing Magazine 16, 1999, from memory): an edge stays an edge, 5 px from it to
     a ten-thousandth of its height."""
     taps = np.arange(math.ceil(shift_px - 2), math.floor(shift_px + 2) + 1)
     x = np.abs(taps - shift_px)

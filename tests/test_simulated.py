@@ -4,10 +4,11 @@ import numpy as np
 import plates
 import pytest
 import recordings
+from scipy.special import erf
 
 from calibration.door import InputError
 from calibration.profile import load_profile
-from edge.bench_camera import BenchCamera, CameraModel
+from edge.bench_camera import BenchCamera, CameraModel, band_limited, shifted, spline
 from edge.bench_field import Ahead, Contact, Scene
 from edge.bench_growth import CrackLaw, grow
 from edge.bench_load import LoadWave
@@ -309,3 +310,17 @@ def test_bench_says_what_it_cannot_show(tmp_path, rig):
     (tmp_path / "rig.toml").write_text(RIG.replace('"MT"', '"CT"').replace("notch_mm = 6.0", "notch_mm = 2.0"))
     with pytest.raises(InputError, match=r"notch_mm: is 2, .* no handbook K"):
         bench_from_rig(load_rig(tmp_path / "rig.toml"))
+
+
+def test_an_edge_that_is_moved_stays_an_edge_and_a_band_limited_one_rings():
+    """A step of 1 under a blur of 0.7 px, moved by fractions of a pixel, against the same step drawn where it is then."""
+    x, shifts = np.arange(160.0), np.array([0.3, 0.5, 0.8])
+
+    def step(at_px):
+        return np.repeat(0.5 * (1 + erf((x - 40.2 - at_px) / (0.7 * np.sqrt(2))))[None], 8, axis=0)
+
+    def off(transfer):
+        moved = shifted(np.repeat(step(0.0)[None], 3, axis=0), shifts, np.zeros(3), transfer)
+        return np.abs(moved - np.array([step(s) for s in shifts]))[:, 4].max(axis=0)
+
+    assert off(spline)[[35, 46]].max() < 1e-4 < 3e-4 < off(band_limited)[[30, 50]].max() < 3e-3
