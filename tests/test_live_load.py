@@ -575,7 +575,9 @@ def listened_to(folder: Path, far: Board) -> dict[str, Listened]:
     while time.monotonic() < end_s:
         for name, source in sources.items():
             parts[name].append(source.read(0.0))
+        asleep_s = time.monotonic()
         time.sleep(0.02)
+        far.held_up_s = max(far.held_up_s, time.monotonic() - asleep_s - 0.02)  # so were those who listen
     far.stop()
     if program:
         running.kill()
