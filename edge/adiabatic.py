@@ -39,7 +39,7 @@ def refine(
             none = conduction.Flow(0.0, mu) if share.sd < conduction.LEAST else None
             if flow == none:
                 return found, flow
-            again = _again(rig, stress.real, sd, usable, found, frequency_hz, none)
+            again = tip.once_more(rig, stress.real, sd, usable, found, frequency_hz, none)
             return (found, flow) if again is None else (_with_doubt(again, share.sd, mu), none)
         if flow is None or not flow.share:  # fitted without conduction, K is far too small and this share too large
             trial = 1.0
@@ -51,7 +51,7 @@ def refine(
             before = flow.share, off
         phase += share.phase_rad
         new = conduction.Flow(trial, mu, phase)
-        again = _again(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
+        again = tip.once_more(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
             # what is left in is as unsure as it is large
             return _with_doubt(found, share.value, mu), None
@@ -64,20 +64,6 @@ def _steepness(before: tuple[float, float] | None, share: float, off: float) -> 
     if before is None or abs(share - before[0]) < 1e-6:
         return FIRST_STEEP
     return float(np.clip((before[1] - off) / (share - before[0]), 1.0, 6.0))
-
-
-def _again(
-    rig: Rig,
-    real: np.ndarray,
-    sd: float,
-    usable: np.ndarray,
-    found: tip.TipFit,
-    frequency_hz: float,
-    flow: conduction.Flow | None,
-) -> tip.TipFit | None:
-    place = (found.row_px, found.col_px)
-    again = tip.refine(rig, real, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
-    return again if again is not None and tip.acceptable(again, usable, rig.view.mm_per_px) else None
 
 
 def _share(

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers, response
-from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip, wake_1f
+from edge import adiabatic, aliases, contact, growing_tip, motion, region, second_look, shared_noise, tip, wake_1f
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.growth_validity import ligament_too_small
@@ -93,8 +93,16 @@ class Fixer:
             flags.append("no_temperature")
         return flags
 
-    def fix(self, harmonics: Harmonics, load: LoadState, frame_rate_hz: float, shared_counts: float = 0.0) -> Fix:
-        """The fix for the present estimate. shared_counts: noise that all pixels of a frame have in common."""
+    def fix(
+        self,
+        harmonics: Harmonics,
+        load: LoadState,
+        frame_rate_hz: float,
+        shared_counts: float = 0.0,
+        rate: tuple[float, float] | None = None,
+    ) -> Fix:
+        """The fix for the present estimate. shared_counts: noise that all pixels of a frame have in common; rate: of growth, mm
+        a cycle, as far as known, and its deviation."""
         fix = Fix(flags=self.standing_flags())
         if self.load_from_frames:  # what the frames' mean says of the load's h2 has gone through the detector
             at_f, at_2f = (complex(response(self.profile, k * load.frequency_hz)) for k in (1, 2))
@@ -129,11 +137,17 @@ class Fixer:
             if still.swings.clear:
                 fix.row.motion_px = still.swings.size_px
                 fix.flags += ["motion"] * ("motion" not in fix.flags)
+        first_K = corrected.maps[0]
+        if found is not None and rate is not None:
+            smeared = growing_tip.smear(rate, harmonics.age_sd / frame_rate_hz * load.frequency_hz)
+            around = float(sd_K[0]), fix.maps["stress_per_K"], usable, found, load.frequency_hz, self.flow
+            fix.flags += ["fast_growth"] * smeared.too_much(found)
+            found, first_K = growing_tip.sharpened(self.rig, first_K, *around, smeared)
         seen: Look | None = None
         if still is not None and found is not None:
             third = len(still.maps) > 2 and 3 not in self.spoiled
             seen = second_look.look(self.rig, still, sd_K, load, third)
-            two, per_K = (np.stack([still.maps[0], seen.h2]), sd_K), fix.maps["stress_per_K"]
+            two, per_K = (np.stack([first_K, seen.h2]), sd_K), fix.maps["stress_per_K"]
             found = wake_1f.without_contact(self.rig, *two, per_K, usable, found, load.frequency_hz, self.flow, seen.closure)
         if found is not None:
             self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)

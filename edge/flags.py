@@ -133,6 +133,10 @@ FLAGS: dict[str, str] = {
         "does not fade as a bell does; the contact values are empty."
     ),
     # growth while running
+    "fast_growth": (
+        "The crack grows so far within the lock-in's memory that dK is too small and the tip too far ahead by more than can be "
+        "put right; take a shorter memory_s."
+    ),
     "no_rate": (
         "The crack has not yet grown by the least increment (0.25 mm or ten times its precision) since the start or the "
         "last overload, underload or step of the load, so there is no growth rate."

@@ -30,7 +30,7 @@ class Harmonics:
     the camera; mean (rows, columns): counts, over the memory; noise (rows, columns): standard deviation of one frame, counts;
     amplitude_sd (H,): deviation of one component (real or imaginary part) of h_k per unit of noise;
     inflation (H,): that variance over the one of a well-posed fit, sqrt(2/frames)^2; frames: effective number; periods: that
-    of frame periods, lost frames and copies included."""
+    of frame periods, lost frames and copies included; age_sd: deviation of the frames' ages, in periods."""
 
     maps: np.ndarray
     mean: np.ndarray
@@ -39,6 +39,7 @@ class Harmonics:
     inflation: np.ndarray
     frames: float
     periods: float
+    age_sd: float
 
 
 class LockIn:
@@ -70,6 +71,7 @@ class LockIn:
         self.frames.clear()
         self.weight = self.weight_w2 = 0.0  # of all frames, the gathered ones too
         self.span = self.span_w2 = 0.0  # the same as if none had been lost
+        self.ages = self.ages_2 = 0.0  # sums of weight times age, and its square, in periods
         self.spent = 0.0  # degrees of freedom taken by past baselines, weighted
         self.fresh = True  # the next frame gives the base
         self.origin_s = self.last_s = 0.0
@@ -93,6 +95,8 @@ class LockIn:
         if self.effective_periods >= self.memory_frames - 0.5:
             fade = (self.memory_frames - 1) / (self.memory_frames + 1)
         decay, counted = fade**slots, 1 if self.fresh else slots
+        self.ages_2 = decay * (self.ages_2 + counted * (2 * self.ages + counted * self.weight))
+        self.ages = decay * (self.ages + counted * self.weight)
         self.weight, self.weight_w2 = decay * self.weight + 1, decay**2 * self.weight_w2 + 1
         since = [fade**i for i in range(counted)]
         self.span, self.span_w2 = decay * self.span + sum(since), decay**2 * self.span_w2 + sum(f * f for f in since)
@@ -175,6 +179,7 @@ class LockIn:
             inflation,
             frames,
             self.effective_periods,
+            math.sqrt(max(0.0, self.ages_2 / self.weight - (self.ages / self.weight) ** 2)),
         )
 
     def _parts(self) -> Iterator[slice]:

@@ -336,7 +336,7 @@ class Loop:
         else:
             shared_counts = self.outlook.shared(float(np.median(harmonics.noise)))
             told = load if self.tells_range else load.of_range(self.rig.load.nominal_range_kN)
-            fix = self.fixer.fix(harmonics, told, self.clock.frame_rate_hz, shared_counts)
+            fix = self.fixer.fix(harmonics, told, self.clock.frame_rate_hz, shared_counts, self.growth.rate)
             fix.row.frames = round(harmonics.frames)
             if harmonics.periods < 0.9 * self.lockin.memory_frames:
                 fix.flags.append("settling")

@@ -46,6 +46,7 @@ class GrowthWatch:
         self.rates: deque[tuple[float, float, float]] = deque(maxlen=MOST_RATES)  # ln dK, ln rate, its deviation
         self.disturbed = False  # by an event, and not yet back on course
         self.load: tuple[float, float] | None = None  # range and ratio as last known
+        self.rate: tuple[float, float] | None = None  # mm a cycle, and its deviation, as of the last fix
 
     def recall(self, rows: Sequence[Row]) -> None:
         """The rows of the run before a restart, or enough of them."""
@@ -65,11 +66,11 @@ class GrowthWatch:
             self.begin_anew()
         if not UNUSABLE & set(row.flags):
             self._remember((row.cycles, row.crack_mm, max(own_mm, 1e-6), row.elapsed_s or 0.0))
-        stretch = self._last_stretch()
+        stretch, self.rate = self._last_stretch(), None
         if stretch is None:
             return ["no_rate"]
         of_scale = stretch.rate * self.view.mm_per_px_sd / self.view.mm_per_px
-        row.rate_mm_per_cycle, row.rate_sd = stretch.rate, float(np.hypot(stretch.rate_sd, of_scale))
+        self.rate = row.rate_mm_per_cycle, row.rate_sd = stretch.rate, float(np.hypot(stretch.rate_sd, of_scale))
         range_kN, ratio = self._load_of(row)
         if stretch.first_cycles >= self.since_cycles:
             self._keep(stretch, range_kN, ratio)
@@ -101,7 +102,7 @@ class GrowthWatch:
 
     def begin_anew(self) -> None:
         """Something has changed the growth: what went before belongs to another stretch."""
-        self.fixes = 0
+        self.fixes, self.rate = 0, None
         self.since_cycles, self.disturbed = 0.0, bool(self.rates)
 
     def _last_stretch(self) -> "Stretch | None":

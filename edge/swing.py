@@ -83,8 +83,7 @@ def stop(
             break
         still = take_out(maps, z, found.coefficients, REACH * found.region.outer_mm, moves.d_px, view)
         stress, sd = -2 * still[0].real * stress_per_K, 2 * float(sd_K[0]) * stress_per_K
-        place = (found.row_px, found.col_px)
-        again = tip.refine(rig, stress, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
+        again = tip.refine(rig, stress, sd, usable, (found.row_px, found.col_px), found.angle_deg, frequency_hz, found.K_I, flow)
         if again is None:
             break
         found = found.again(again)

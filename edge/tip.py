@@ -69,9 +69,12 @@ class TipFit:
     def sd(self) -> np.ndarray:
         return np.sqrt(np.diag(self.covariance))
 
-    def again(self, other: "TipFit") -> "TipFit":
-        """`other`, the same tip fitted to a cleaner map, with this one's doubt."""
-        return replace(other, covariance=other.covariance - other.doubt + self.doubt, doubt=self.doubt)
+    def again(self, other: "TipFit", mm_per_px: float = 0.0, unsure: float = 0.0) -> "TipFit":
+        """`other`, the same tip fitted to a cleaner map, with this one's doubt, and the share `unsure` of what cleaning has
+        changed as a deviation more."""
+        step = complex(williams.to_crack(other.row_px, other.col_px, (self.row_px, self.col_px), self.angle_deg, mm_per_px))
+        pull = np.array([step.real, step.imag, other.K_I - self.K_I, other.K_II - self.K_II, other.T_MPa - self.T_MPa]) * unsure
+        return replace(other, covariance=other.covariance - other.doubt + self.doubt + np.outer(pull, pull), doubt=self.doubt)
 
     def places(self, shape: tuple[int, ...], mm_per_px: float) -> np.ndarray:
         """Of every pixel of an image in crack coordinates, (rows, columns) complex mm."""
@@ -118,6 +121,15 @@ def refine(
         return search.run()
     except np.linalg.LinAlgError:
         return None
+
+
+def once_more(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, found: TipFit, frequency_hz: float, flow: Flow | None
+) -> TipFit | None:
+    """`found` fitted again from where it is, to a cleaner map; None where that leads to no tip."""
+    start = found.row_px, found.col_px
+    again = refine(rig, stress, sd, usable, start, found.angle_deg, frequency_hz, found.K_I, flow)
+    return again if again is not None and acceptable(again, usable, rig.view.mm_per_px) else None
 
 
 class _Search:

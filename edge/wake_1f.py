@@ -2,8 +2,6 @@
 short crack leaves no room for a wake as wide as contact is seen, the tip's ring has some of it: it is taken out, as far as
 the second harmonic tells, and the tip fitted again."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from edge import region, tip
@@ -86,13 +84,6 @@ def without_contact(
     more_K = times * at_2f
     if (more_K * ring).max() < LEAST * sd_K[0]:
         return found
-    place, stress = (found.row_px, found.col_px), -2 * stress_per_K * (maps[0].real + more_K)  # faces press as the load falls
-    sd = 2 * stress_per_K * float(sd_K[0])
-    again = tip.refine(rig, stress, sd, usable, place, found.angle_deg, frequency_hz, found.K_I, flow)
-    if again is None or not tip.acceptable(again, usable, mm):
-        return found
-    step = z[0, 0] - again.places((1, 1), mm)[0, 0]
-    pull = np.array([step.real, step.imag, again.K_I - found.K_I, again.K_II - found.K_II, again.T_MPa - found.T_MPa])
-    pull *= float(np.hypot(times_sd / times, relative_sd))
-    again = found.again(again)
-    return replace(again, covariance=again.covariance + np.outer(pull, pull))
+    stress, sd = -2 * stress_per_K * (maps[0].real + more_K), 2 * stress_per_K * float(sd_K[0])  # faces press as the load falls
+    again = tip.once_more(rig, stress, sd, usable, found, frequency_hz, flow)
+    return found if again is None else found.again(again, mm, float(np.hypot(times_sd / times, relative_sd)))

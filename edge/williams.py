@@ -61,10 +61,10 @@ class Series:
 
 
 def to_crack(
-    rows: np.ndarray, columns: np.ndarray, tip: tuple[float, float], angle_deg: float, mm_per_px: float
+    rows: float | np.ndarray, columns: float | np.ndarray, tip: tuple[float, float], angle_deg: float, mm_per_px: float
 ) -> np.ndarray:
     """z = x + i y in mm of pixels (row, column) for a tip at (row, column) and a crack growing along angle_deg."""
-    return ((columns - tip[1]) + 1j * (tip[0] - rows)) * mm_per_px * np.exp(-1j * np.deg2rad(angle_deg))
+    return (np.subtract(columns, tip[1]) + 1j * np.subtract(tip[0], rows)) * mm_per_px * np.exp(-1j * np.deg2rad(angle_deg))
 
 
 def design(z: np.ndarray, terms: int, unit_mm: float, shift: bool = True) -> np.ndarray:

@@ -53,7 +53,7 @@ def harmonics(plate, d_px=(0.0, 0.0), seed=0):
     even = np.full(plate.sum_MPa.shape, 1.0)
     mean = SURFACE_K * COUNTS_PER_K + 5 * rng.standard_normal(even.shape)
     amplitude_sd = np.full(2, np.sqrt(2 / FRAMES))
-    return Harmonics(maps * COUNTS_PER_K, mean, NOISE_K * COUNTS_PER_K * even, amplitude_sd, np.ones(2), FRAMES, FRAMES)
+    return Harmonics(maps * COUNTS_PER_K, mean, NOISE_K * COUNTS_PER_K * even, amplitude_sd, np.ones(2), FRAMES, FRAMES, 0.0)
 
 
 PLATE = plates.centre_crack(tip_px=(61.8, 70.2), mm_per_px=0.18, half_mm=12.0, stress_MPa=90.0)

@@ -203,7 +203,10 @@ def test_the_memory_is_as_long_in_time_whatever_is_lost_or_repeated(lost, copies
     for n, step in zip(number, slots, strict=True):
         lockin.add(np.zeros((1, 1), np.uint16), n / RATE_HZ, 1.7 * n, int(step))
     weights = plain.fading_weights(slots, memory)
-    assert weights @ (number[-1] - number) / weights.sum() == pytest.approx(memory / 2, rel=0.03)
+    age = number[-1] - number
+    assert weights @ age / weights.sum() == pytest.approx(memory / 2, rel=0.03)
+    variance = weights @ age**2 / weights.sum() - (weights @ age / weights.sum()) ** 2
+    assert lockin.solve().age_sd == pytest.approx(variance**0.5, rel=1e-9)
     assert lockin.effective_periods == pytest.approx(memory, rel=0.01)
     assert lockin.effective_frames == pytest.approx(weights.sum() ** 2 / np.sum(weights**2), rel=1e-9)
     assert lockin.effective_frames == pytest.approx(memory * number.size / (8 * memory), rel=0.05)

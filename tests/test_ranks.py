@@ -60,6 +60,7 @@ RANKS = {
     "edge.contact": 2.2,
     "edge.shared_noise": 2.2,
     "edge.second_look": 2.3,
+    "edge.growing_tip": 2.2,
     "edge.wake_1f": 2.3,
     "edge.fix": 2.5,
     "edge.whole_recording": 2.6,

@@ -39,7 +39,7 @@ def fix_of(plate, cover, mean_K, d_px=0.0, seed=0):
     maps = maps + SD_K * (rng.standard_normal(maps.shape) + 1j * rng.standard_normal(maps.shape))
     noise = np.full(SHAPE, NOISE_K * COUNTS_PER_K)
     mean = (mean_K + 0.05 * rng.standard_normal(SHAPE)) * COUNTS_PER_K
-    made = Harmonics(maps * COUNTS_PER_K, mean, noise, np.full(2, np.sqrt(2 / FRAMES)), np.ones(2), FRAMES, FRAMES)
+    made = Harmonics(maps * COUNTS_PER_K, mean, noise, np.full(2, np.sqrt(2 / FRAMES)), np.ones(2), FRAMES, FRAMES, 0.0)
     return Fixer(rig_for(plate), CameraProfile(tau_s=0.0, counts_per_K=COUNTS_PER_K), SHAPE).fix(made, LOAD, 25.0)
 
 
