@@ -134,8 +134,8 @@ FLAGS: dict[str, str] = {
     ),
     # growth while running
     "fast_growth": (
-        "The crack grows so far within the lock-in's memory that dK is too small and the tip too far ahead by more than can be "
-        "put right; take a shorter memory_s."
+        "The crack grows so far within the lock-in's memory that much of dK is a correction for what that smears; its deviation "
+        "says how sure it is; take a shorter memory_s."
     ),
     "no_rate": (
         "The crack has not yet grown by the least increment (0.25 mm or ten times its precision) since the start or the "

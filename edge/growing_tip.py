@@ -3,7 +3,7 @@
 The map is a mean over the tip's places. About their mean, to second order, it is the field of one tip plus half their
 variance times its second derivative along the crack: d2/dx2 of c_n z^(n/2-1) is c_n (n/2-1)(n/2-2) z^(n/2-3), largest at
 the core's edge, where it looks like a smaller K and a tip farther on. It is taken out by the series first fitted, and the
-tip fitted again. Lengths at which the next orders matter too are told by a flag.
+tip fitted again. Where much is taken out a flag says so.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from edge import tip, williams
 from edge.conduction import Flow
 from edge.rig import Rig
 
-# deviation of the tip's place over the radius of the core: less changes K by 0.06 % (closed form); more needs a shorter memory
+# deviation of the tip's place over the radius of the core: less changes K by 0.06 % (closed form); more is told
 LEAST, MOST = 0.05, 0.5
 RATE_SD = 0.1  # relative, at least: the rate is of some time ago, and growth speeds up (our own choice)
 

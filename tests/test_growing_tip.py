@@ -60,7 +60,7 @@ def test_a_rate_known_badly_widens_what_hangs_on_it():
     assert badly.crack_sd_mm > well.crack_sd_mm and badly.T_sd > well.T_sd
 
 
-def test_growth_beyond_what_can_be_put_right_is_told():
+def test_much_growth_within_the_memory_is_told():
     assert "fast_growth" in fixed(7.0).flags and "fast_growth" not in fixed(3.0).flags
 
 
