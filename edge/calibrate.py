@@ -57,12 +57,7 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
         edges = switch_edges(time_s, value)
         edge_sd_s = float(np.median(np.diff(time_s)) / np.sqrt(12)) if edges.size else 0.0
     usable = usable_pixels(rec, profile, args.region) & (np.ptp(frames, axis=0) > 0)
-    cut = []
-    if len(frames) < rec.number.size:
-        cut = [
-            f"only the first {len(frames)} of {rec.number.size} frames ({rec.time_s[len(frames) - 1] - rec.time_s[0]:.1f} s) were looked "
-            f"at, as many as memory allows: move the cover earlier, or cut the image with [camera] crop_px"
-        ]
+    cut = looked_at(rec, len(frames), "move the cover earlier, or cut the image")
     try:
         found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s, rec.timing_sd_s)
     except InputError as e:
@@ -71,6 +66,17 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     if profile is not None and profile.response:
         text.append("the profile's table [[response]] of a sweep gives way to this first-order lag; the profile before has it still")
     finish(args, recordings, text, found.into(profile or ASSUMED), lambda path: pictures.step(path, found))
+
+
+def looked_at(rec: Recorded, count: int, remedy: str) -> list[str]:
+    """A sentence where only `count` frames of a recording were."""
+    if count == rec.number.size:
+        return []
+    seconds = rec.time_s[count - 1] - rec.time_s[0]
+    return [
+        f"only the first {count} of {rec.number.size} frames ({seconds:.1f} s) were looked at, as many as memory allows: {remedy} with "
+        f"[camera] crop_px"
+    ]
 
 
 def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
@@ -96,6 +102,7 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     if counts_per_K:
         new = dataclasses.replace(new, netd_K=found.netd_counts / counts_per_K)
     text = found.text(counts_per_K, rec.rig.load.frequency_hz)
+    text += looked_at(rec, len(frames), "where drift or a slow blink matters, cut the image")
     finish(args, recordings, text, new, lambda path: pictures.pixels(path, found))
 
 

@@ -231,6 +231,13 @@ def test_pixels_reports_a_filter_with_its_effect(lab, capsys, tmp_path):
     record(tmp_path / "filtered", plates.uncracked(SHAPE, 0.01), 300, scene=even(296.0), filter_weight=0.25)
     out = calibrate(lab, capsys, "pixels", tmp_path / "filtered", profile="filtered.toml")
     assert "recursive, weight of the last image 0.2" in out and "at 7 Hz it leaves" in out and "at 14 Hz" in out
+    assert "only the first" not in out
+
+
+def test_pixels_says_how_many_frames_it_looked_at(lab, capsys, monkeypatch, tmp_path):
+    monkeypatch.setattr(calibrate_module, "MOST_VALUES", 0)  # 200 in any case
+    record(tmp_path / "long", plates.uncracked(SHAPE, 0.01), 300, scene=even(296.0))
+    assert "only the first 200 of 300 frames (8.0 s)" in calibrate(lab, capsys, "pixels", tmp_path / "long", profile="long.toml")
 
 
 def broken(lab, tmp_path, name, frames=None, rig=None):
