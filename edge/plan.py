@@ -155,7 +155,8 @@ def recommend_memory(known: Basis, chosen: AtFrequency) -> tuple[float, str]:
     wanted_s = next((m for m in MEMORIES_S if m >= least_s and enough(m)), math.inf)
     longest_s = longest_memory_s(middle, hz, tip_mm)
     if longest_s < min(wanted_s, MEMORIES_S[-1]):
-        shorter_s = max((m for m in MEMORIES_S if least_s <= m <= longest_s), default=math.ceil(least_s))
+        whole_s = max(math.ceil(least_s), math.floor(longest_s))
+        shorter_s = max((m for m in MEMORIES_S if least_s <= m <= longest_s), default=whole_s)
         needs = f"needs {wanted_s:g} s" if wanted_s < math.inf else f"needs more than {MEMORIES_S[-1]:g} s"
         lag = f"the mean of longer ones lags behind the growth by {tip_mm:.2g} mm at {middle.crack_mm:.3g} mm"
         return shorter_s, f"{lag}; {target} {needs}"

@@ -275,6 +275,15 @@ def test_the_memory_grows_with_the_noise_and_shrinks_with_the_crack_growth(rig, 
     assert memory(paris_C=1e-11, paris_m=3.0).memory_s == plain_plan.memory_s
 
 
+def test_where_ten_seconds_are_too_long_the_memory_is_as_long_as_the_lag_allows(rig):
+    """To whole seconds: shorter ones only add noise."""
+    fast = rig(specimen={"paris_C": 1e-6, "paris_m": 3.0})
+    plan = make_plan(fast)
+    sizes = [a for a in plan.sizes if a.in_view and a.small_scale]
+    longest_s = longest_memory_s(sizes[(len(sizes) - 1) // 2], plan.frequency_hz, 0.05)
+    assert 2 < longest_s < 10 and plan.memory_s == int(longest_s) and "lags behind the growth" in plan.memory_reason
+
+
 def test_the_lag_of_a_memory_is_that_of_its_mean_age(rig):
     """A crack of constant rate, averaged with weights exp(-2 t/memory)."""
     at = next(at_sizes(basis(rig(specimen={"paris_C": 1e-8, "paris_m": 3.0})), 7.0, 60.0))
