@@ -675,6 +675,19 @@ def test_mistakes_are_one_line(tmp_path):
         growth.main([first], tmp_path / "file")
 
 
+def test_records_that_a_spreadsheet_saved_and_a_torn_last_row_are_told(tmp_path, capsys):
+    folder = Growing().write(tmp_path / "out", Growing().rows(np.random.default_rng(25), 40))
+    records = folder / "records.csv"
+    whole = records.read_text()
+    records.write_text(whole.rstrip("\n"))
+    assert growth.main([folder]) == 0
+    assert "records.csv: the last row is torn off; left out" in capsys.readouterr().out
+    header, *rows = whole.splitlines()
+    records.write_text("".join(f"{line}\n" for line in (header, *(row.replace("0,", ",") for row in rows))))
+    with pytest.raises(InputError, match="40 rows are damaged, .*; take the file as bolotip wrote it"):
+        growth.main([folder])
+
+
 def test_no_cracks_and_standing_cracks_give_no_line(tmp_path):
     rows = [Row(seq=k, cycles=1000 * k, flags=("no_tip",)) for k in range(50)]
     with pytest.raises(InputError, match="0 usable fixes"):
