@@ -379,6 +379,12 @@ def test_a_file_of_events_that_cannot_be_understood_is_named_by_its_row(text, ro
         read_events(tmp_path / "events.csv")
 
 
+def test_events_saved_as_utf_16_say_so(tmp_path):
+    (tmp_path / "events.csv").write_text("kind,cycles\noverload,5\n", encoding="utf-16")
+    with pytest.raises(InputError, match="events.csv: row 1: is UTF-16 text; save as UTF-8"):
+        read_events(tmp_path / "events.csv")
+
+
 def test_rows_of_two_tests_make_no_rates(tmp_path):
     rows = Growing().rows(np.random.default_rng(18), 40)
     first = Growing().write(tmp_path / "first", rows)
