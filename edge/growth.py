@@ -324,7 +324,7 @@ def three_tips(rows: Sequence[Row], rig: Rig | None) -> list[str]:
 def _delay_line(event: Event, delay: Delay | None) -> str:
     start = f"{event.kind} at cycle {event.best_cycles:.0f} (sd {event.sd_cycles:.0f})"
     if delay is None:
-        return f"{start}: too few fixes around it, or no Paris line, for a delay"
+        return f"{start}: too few fixes or too little growth around it, or no Paris line, for a delay"
     if not delay.significant:
         lost = f"lost cycles {delay.lost_cycles:.0f}, sd {delay.lost_sd_cycles:.0f}"
         return f"{start}: no delay beyond the noise ({lost})"
