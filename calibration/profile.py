@@ -168,9 +168,11 @@ def _toml_value(value: object, folder: Path) -> str:
     return repr(int(value) if isinstance(value, (int, np.integer)) else float(value))  # type: ignore[arg-type]
 
 
-def direction(readout_s: float) -> str:
-    """What the sign of `readout_s` means."""
-    way = "lag behind (read upwards)" if readout_s >= 0 else "lead (read downwards)"
+def direction(readout_s: float, sd_s: float) -> str:
+    """What the sign of `readout_s` means, where it is beyond chance."""
+    if abs(readout_s) <= 2 * sd_s:
+        return "first to last row: alike within two deviations (as of a global shutter)"
+    way = "lag behind (read upwards)" if readout_s > 0 else "lead (read downwards)"
     return f"first to last row: lower rows {way}"
 
 

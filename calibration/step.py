@@ -99,7 +99,7 @@ class Step:
         ]
         out += [
             f"tau         {1e3 * self.tau_s:8.3f} +- {1e3 * self.tau_sd_s:.3f} ms",
-            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s)}",
+            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s, self.readout_sd_s)}",
         ]
         if self.weak_delay_sd_s is not None:
             sd, may = 1e3 * self.weak_delay_sd_s, 1e3 * WEAKEST_DELAY_S

@@ -86,7 +86,7 @@ class Sweep:
         out = [
             f"far field: {np.count_nonzero(self.region)} pixels, {self.frequency_hz.size} recordings, {low:.3g} to {high:.3g} Hz",
             f"tau         {1e3 * self.tau_s:8.3f} +- {1e3 * self.tau_sd_s:.3f} ms",
-            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s)}",
+            f"readout     {1e3 * self.readout_s:8.3f} +- {1e3 * self.readout_sd_s:.3f} ms, {direction(self.readout_s, self.readout_sd_s)}",
             f"frame delay {1e3 * self.frame_delay_s:8.3f} +- {1e3 * self.frame_delay_sd_s:.3f} ms",
             f"conduction  {self.conduction_per_s:8.3f} +- {self.conduction_sd_per_s:.3f} 1/s: leaves "
             f"{100 * self._slow_end():.2f} % at {low:.3g} Hz; taken out",

@@ -63,6 +63,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     rig = _same_specimen(dirs, rigs)
     rows, notes = join([f.rows for f in files])
     notes = [f"{f.path}: {bad}" for f in files for bad in f.bad] + notes
+    notes += [f"{f.path}: the last row is torn off; left out" for f in files if f.torn is not None]
     views = [r.view if r else None for r in rigs]
     hz = [r.load_frequency_hz for r, _ in rows if r.load_frequency_hz]
     shared = [dK_shared(r, float(np.median(hz)) if hz else None) for r in rigs]
@@ -86,6 +87,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     points = average(fixes, inflation, [*(e.best_cycles for e in events), *(sum(between) / 2 for between in guessed)])
     if len(points.at) < FEWEST_POINTS:
         bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
+        bad += [f.remedy for f in files if f.bad and not f.rows][:1]
         if uncounted := sum(r.cycles is None for f in files for r in f.rows):
             bad.append(f"{counted(uncounted, 'row has', 'rows have')} no cycles, without which there is no rate; see to the load signal")
         raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "
@@ -322,7 +324,7 @@ def three_tips(rows: Sequence[Row], rig: Rig | None) -> list[str]:
 def _delay_line(event: Event, delay: Delay | None) -> str:
     start = f"{event.kind} at cycle {event.best_cycles:.0f} (sd {event.sd_cycles:.0f})"
     if delay is None:
-        return f"{start}: too few fixes around it, or no Paris line, for a delay"
+        return f"{start}: too few fixes or too little growth around it, or no Paris line, for a delay"
     if not delay.significant:
         lost = f"lost cycles {delay.lost_cycles:.0f}, sd {delay.lost_sd_cycles:.0f}"
         return f"{start}: no delay beyond the noise ({lost})"

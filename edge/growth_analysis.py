@@ -156,8 +156,12 @@ def _course(rates: Rates, at: Fixes, specimen: Specimen | None, ends: dict[Event
 
 
 def _line(course: Course, kind: str, at: Fixes) -> Line | None:
-    return paris(course.rates, course.log10_dK[kind], course.covariance[kind], at.crack_mm, at.crack_sd_mm,
-                 course.fits())
+    try:
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            return paris(course.rates, course.log10_dK[kind], course.covariance[kind], at.crack_mm, at.crack_sd_mm,
+                         course.fits())
+    except np.linalg.LinAlgError:  # the search ran away: the rates hold no one line
+        return None
 
 
 def _first_end(rates: Rates, event: Event) -> float:
@@ -194,8 +198,11 @@ def _delay(event: Event, events: Sequence[Event], fixes: Fixes, at: Fixes, speci
     typical = lines[key].log10_rate_sd(dK[known]) * LN10
     # the line's scatter is that of one step between points; it grows with the square root of the length
     walk = lines[key].scatter * LN10 * float(np.sqrt(np.median(np.diff(at.crack_mm))))
-    return find_delay(one.cycles, one.crack_mm, one.crack_sd_mm * np.sqrt(inflation), base, event.best_cycles,
-                      event.sd_cycles, float(np.sqrt(np.mean(typical**2))), walk)
+    try:
+        return find_delay(one.cycles, one.crack_mm, one.crack_sd_mm * np.sqrt(inflation), base, event.best_cycles,
+                          event.sd_cycles, float(np.sqrt(np.mean(typical**2))), walk)
+    except np.linalg.LinAlgError:  # fixes that determine no course
+        return None
 
 
 def _calibration(at: Fixes, specimen: Specimen | None, common_dK: float) -> Calibration | None:

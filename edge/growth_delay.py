@@ -103,19 +103,21 @@ def find_delay(cycles: Array, crack_mm: Array, crack_sd_mm: Array, base: tuple[A
     cycles, crack_mm, crack_sd_mm = (np.concatenate(both) for both in zip(*sides))
     passage = _passage(cycles, crack_mm, crack_sd_mm, base, event_cycles, event_sd_cycles, walk)
     longest = float(crack_mm.max()) - passage.start_mm
-    if longest <= 0:
+    shortest = 4 * float(base[0][1] - base[0][0])  # of the base course's grid there is nothing between
+    if longest <= shortest:
         return None
     coarse = longest / LENGTHS
+    lengths = np.linspace(max(coarse, shortest), longest, LENGTHS)
     lower = np.linalg.cholesky(np.diag(crack_sd_mm**2))
-    found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
+    found = _fits(passage, lower, lengths)
     if walk > 0:
         likeliest = found.slope[np.argmin(found.chi2)]
         lower = np.linalg.cholesky(_covariance_mm2(passage, likeliest, walk))
-        found = _fits(passage, lower, np.linspace(coarse, longest, LENGTHS))
+        found = _fits(passage, lower, lengths)
     freedom = max(1, len(cycles) - 5)
     least = float(found.chi2.min())
     likely = found.length_mm[found.chi2 < least + LIKELY * max(1.0, least / freedom)]
-    edges = max(likely.min() - coarse, 4 * float(base[0][1] - base[0][0])), min(likely.max() + coarse, longest)
+    edges = max(likely.min() - coarse, shortest), min(likely.max() + coarse, longest)
     lengths = np.linspace(*edges, LENGTHS)
     found = _fits(passage, lower, lengths)
     least = float(found.chi2.min())

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.door import InputError
-from edge.record import Row
+from calibration.door import InputError, is_utf_16
+from edge.record import SAVE_ANEW, Row
 
 EVENT_KINDS = ("overload", "underload")
 LATE_CYCLES = 40              # that an event may be told after it began: a block of the loop's judge of cycles
@@ -62,6 +62,8 @@ def read_events(path: Path) -> list[Event]:
         raise InputError(f"{path}: is no file; move it away, or write a table kind,cycles")
     events = []
     text = path.read_text(encoding="utf-8-sig", errors="replace")
+    if is_utf_16(text[:20]):
+        raise InputError(f"{path}: row 1: is UTF-16 text; {SAVE_ANEW}")
     lines = csv.DictReader(text.splitlines())
     try:
         if not {"kind", "cycles"} <= set(lines.fieldnames or ()):

@@ -42,7 +42,8 @@ def _rates(method: str, cycles: Array, size: Array, rate: Array, crack_mm: Array
     def deviation(matrix: Array) -> Array:
         return np.sqrt(matrix**2 @ crack_sd_mm**2)
 
-    return Rates(method, cycles, size @ crack_mm, deviation(size), rate @ crack_mm, deviation(rate), size, rate, window)
+    with np.errstate(invalid="ignore"):  # points at one cycle count make no rate
+        return Rates(method, cycles, size @ crack_mm, deviation(size), rate @ crack_mm, deviation(rate), size, rate, window)
 
 
 def secant(cycles: Array, crack_mm: Array, crack_sd_mm: Array) -> Rates:

@@ -190,6 +190,7 @@ def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] |
                   places[:, 0], places[:, 1])
     for value, sd in ((fixes.dK_MPa_sqrt_m, fixes.dK_sd), (fixes.opening_fraction, fixes.opening_sd)):
         value[~np.isfinite(sd)] = np.nan  # how much it weighs in a line is not known
+    fixes.dK_MPa_sqrt_m[fixes.dK_MPa_sqrt_m <= 0] = np.nan  # has no logarithm
     usable = np.isfinite(fixes.crack_mm) & ~flagged
     notes = [_unusable(rows, usable)] if not usable.all() else []
     fixes = fixes.where(usable)

@@ -38,7 +38,8 @@ K_TARGET = 0.01  # relative deviation of dK from noise and series
 TIP_TARGET_MM, TIP_TARGET_OF_WIDTH = 0.05, 0.001  # half of ASTM E647's resolution of the crack size (from memory)
 CONTACT_TARGET = 0.1  # of the yield strength; own choice
 ROW_BYTES = 320  # with four flags; one more is some ten bytes
-PIXEL_BYTES, MAP_BYTES = 25, 6000  # two complex maps of 8, mean and noise of 4, mask of 1; the rest of the file
+PIXEL_BYTES, MAP_BYTES = 25, 10_500  # two complex maps of 8, mean and noise of 4, mask of 1; the rest of the file
+THIRD_BYTES = 8  # a pixel, of the map of a third harmonic
 DAY_S = 86400.0
 WIDTH = 110  # columns of the text
 NOT_INCLUDED = (
@@ -155,7 +156,8 @@ def recommend_memory(known: Basis, chosen: AtFrequency) -> tuple[float, str]:
     wanted_s = next((m for m in MEMORIES_S if m >= least_s and enough(m)), math.inf)
     longest_s = longest_memory_s(middle, hz, tip_mm)
     if longest_s < min(wanted_s, MEMORIES_S[-1]):
-        shorter_s = max((m for m in MEMORIES_S if least_s <= m <= longest_s), default=math.ceil(least_s))
+        whole_s = max(math.ceil(least_s), math.floor(longest_s))
+        shorter_s = max((m for m in MEMORIES_S if least_s <= m <= longest_s), default=whole_s)
         needs = f"needs {wanted_s:g} s" if wanted_s < math.inf else f"needs more than {MEMORIES_S[-1]:g} s"
         lag = f"the mean of longer ones lags behind the growth by {tip_mm:.2g} mm at {middle.crack_mm:.3g} mm"
         return shorter_s, f"{lag}; {target} {needs}"
@@ -175,7 +177,8 @@ def longest_memory_s(at: AtSize, frequency_hz: float, lag_mm: float) -> float:
 def storage(rig: Rig) -> Storage:
     r = rig.records
     rows = ROW_BYTES * DAY_S / r.every_s
-    maps = (rig.camera.rows * rig.camera.columns * PIXEL_BYTES + MAP_BYTES) * DAY_S / r.maps_every_s
+    pixel = PIXEL_BYTES + THIRD_BYTES * (rig.lockin.harmonics > 2)
+    maps = (rig.camera.rows * rig.camera.columns * pixel + MAP_BYTES) * DAY_S / r.maps_every_s
     serial = 10 * ROW_BYTES / r.serial_baud if r.serial_port is not None else math.nan  # 8 bits, start and stop
     return Storage(rows / 1e6, maps / 1e6, r.budget_MB * 1e6 / (rows + maps), serial)
 
@@ -285,7 +288,7 @@ def as_text(plan: Plan) -> str:
         _paragraph("", (
             f"Load frequencies for this camera after {plan.rig_memory_s:g} s (one frame: noise "
             f"{1e3 * plan.noise_frame_K:.3g} mK; time constant {1e3 * plan.tau_s:.3g} ms; a crack of "
-            f"{plan.reference_crack_mm:.3g} mm, dK {plan.reference_dK_MPa_sqrt_m:.3g} MPa sqrt(m))"
+            f"{plan.reference_crack_mm:.3g} mm, dK {_number(plan.reference_dK_MPa_sqrt_m)} MPa sqrt(m))"
         )),
         *_table(
             ("f", "Hz", [f"{x.frequency_hz:g}" for x in f]), ("", "", [x.state for x in f]),
@@ -316,10 +319,10 @@ def as_text(plan: Plan) -> str:
             ("hours", "", [x.cycles / plan.frequency_hz / 3600 for x in a]),
         ),
         "",
-        *([f"Far from the crack the 1f amplitude is {1e3 * plan.far_amplitude_K:.3g} mK (gross stress)."]
+        *([f"Far from the crack the 1f amplitude is {_number(1e3 * plan.far_amplitude_K)} mK (gross stress)."]
           if math.isfinite(plan.far_amplitude_K) else []),
-        _paragraph("", f"On the card a day: rows {out.rows_MB_per_day:.2g} MB, maps {out.maps_MB_per_day:.3g} MB; "
-                   f"older maps are thinned after {out.days_to_budget:.3g} days."),
+        _paragraph("", f"On the card a day: rows {_number(out.rows_MB_per_day, 2)} MB, maps {_number(out.maps_MB_per_day)} MB; "
+                   f"older maps are thinned after {_number(out.days_to_budget)} days."),
         _paragraph("", NOT_INCLUDED),
     ]  # fmt: skip
     for heading, sentences in (("Assumed", plan.assumed), ("Mind", plan.warnings)):

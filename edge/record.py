@@ -35,7 +35,8 @@ LONGEST_ROW_BYTES = 2048  # a row of ours is about 300; anything longer is not a
 LASTING = frozenset({"overload", "underload", "load_step", "resumed", "ended"})  # flags of rows that are never thinned out
 NAMES_SHOWN = 4  # of missing columns, in messages
 DAMAGED_NAMES_AT_MOST = 2  # in a header that is still understood
-SAVE_ANEW = "save as UTF-8 CSV with commas"  # of a file that went through a spreadsheet
+SAVE_ANEW = "save as UTF-8 CSV with commas"  # of a file that went through an editor
+AS_WRITTEN = "take the file as bolotip wrote it: a spreadsheet changes the text that each row's crc32 is of"
 
 
 class BadRow(Exception):
@@ -249,6 +250,11 @@ class RecordFile:
     torn: str | None
     path: Path
 
+    @property
+    def remedy(self) -> str:
+        """What to do where there is no valid row."""
+        return AS_WRITTEN if self.bad else "record with `bolotip run` first"
+
 
 def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordFile:
     """All rows of a records folder or file; of a long one, with `most`, that many to twice as many: events and the last, the
@@ -316,11 +322,19 @@ def _read_header(line: str, found: RecordFile) -> tuple[str, ...]:
         reason, remedy = e.reason, "put back the header row of a file of the same version"
         if is_utf_16(line):
             reason, remedy = "is UTF-16 text", SAVE_ANEW
-        elif line.count(";") > line.count(","):
-            reason, remedy = "is separated by semicolons", SAVE_ANEW
+        elif respelt := _respelt(line):
+            reason, remedy = respelt, AS_WRITTEN
         raise InputError(f"{found.path}: row 1: {reason}; {remedy}") from None
     found.bad += [damage] if damage else []
     return header
+
+
+def _respelt(header: str) -> str:
+    """What a spreadsheet that saved the file anew has made of its header row; empty: none has."""
+    for sign, name in ((";", "semicolons"), ("\t", "tabs")):
+        if header.count(sign) > header.count(","):
+            return f"is separated by {name}"
+    return "has cells in quotes" if '"' in header else "ends with empty columns" if header.endswith(",") else ""
 
 
 def as_array(rows: Sequence[Row]) -> "np.ndarray":

@@ -53,8 +53,8 @@ def main(folder: Path, out: Path | None = None) -> int:
     import matplotlib  # noqa: F401  (if missing, said before any work is done)
     records = read_records(folder)
     if not records.rows:
-        raise InputError(f"{records.path}: {counted(len(records.bad), 'damaged row')} and no valid one, must be at least one; record "
-                         "with `bolotip run` first")
+        raise InputError(f"{records.path}: {counted(len(records.bad), 'damaged row')} and no valid one, must be at least one; "
+                         f"{records.remedy}")
     for bad in records.bad[:BAD_ROWS_SHOWN]:
         _complain(f"{records.path}: row {bad.line_number}: {bad.reason}; left out")
     if more := len(records.bad[BAD_ROWS_SHOWN:]):

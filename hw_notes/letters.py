@@ -6,6 +6,7 @@ pixels from the writing place to the cell, and to the next place; base: row of t
 """
 
 import io
+import math
 import sys
 import zipfile
 from pathlib import Path
@@ -36,10 +37,10 @@ def drawn(size: int) -> dict[str, np.ndarray]:
         cell = np.zeros((height, 2 * size), np.uint8)
         if rows.size:
             image = image[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
-            top = base - round(glyph.bbox[3] / 64)
+            top = base - math.ceil(glyph.bbox[3] / 64)  # a row that is inked in part is a row of the picture
             cell[top : top + image.shape[0], : image.shape[1]] = image
         cells.append(cell)
-        left.append(round(glyph.bbox[0] / 64))
+        left.append(math.floor(glyph.bbox[0] / 64))
         advance.append(glyph.linearHoriAdvance / 65536 + EXTRA)
     widest = max(int(np.nonzero(c.any(0))[0].max(initial=0)) for c in cells) + 1
     return {

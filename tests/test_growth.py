@@ -379,6 +379,12 @@ def test_a_file_of_events_that_cannot_be_understood_is_named_by_its_row(text, ro
         read_events(tmp_path / "events.csv")
 
 
+def test_events_saved_as_utf_16_say_so(tmp_path):
+    (tmp_path / "events.csv").write_text("kind,cycles\noverload,5\n", encoding="utf-16")
+    with pytest.raises(InputError, match="events.csv: row 1: is UTF-16 text; save as UTF-8"):
+        read_events(tmp_path / "events.csv")
+
+
 def test_rows_of_two_tests_make_no_rates(tmp_path):
     rows = Growing().rows(np.random.default_rng(18), 40)
     first = Growing().write(tmp_path / "first", rows)
@@ -673,6 +679,19 @@ def test_mistakes_are_one_line(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(InputError, match="cannot be written"):
         growth.main([first], tmp_path / "file")
+
+
+def test_records_that_a_spreadsheet_saved_and_a_torn_last_row_are_told(tmp_path, capsys):
+    folder = Growing().write(tmp_path / "out", Growing().rows(np.random.default_rng(25), 40))
+    records = folder / "records.csv"
+    whole = records.read_text()
+    records.write_text(whole.rstrip("\n"))
+    assert growth.main([folder]) == 0
+    assert "records.csv: the last row is torn off; left out" in capsys.readouterr().out
+    header, *rows = whole.splitlines()
+    records.write_text("".join(f"{line}\n" for line in (header, *(row.replace("0,", ",") for row in rows))))
+    with pytest.raises(InputError, match="40 rows are damaged, .*; take the file as bolotip wrote it"):
+        growth.main([folder])
 
 
 def test_no_cracks_and_standing_cracks_give_no_line(tmp_path):

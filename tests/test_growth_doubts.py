@@ -175,3 +175,32 @@ def test_load_that_is_shed_as_the_crack_grows_is_said_not_to_be_evaluated(tmp_pa
 
 def test_no_rows_no_guesses():
     assert growth.guesses([]) == growth.guesses([Row(seq=1, cycles=5, flags=("cycles_estimated",))]) == []
+
+
+@pytest.mark.parametrize("seed", [0, 4, 6])
+def test_opening_fractions_that_scatter_far_beyond_their_deviations_make_no_line_and_spoil_none(seed, tmp_path, capsys):
+    rng = np.random.default_rng(seed)
+    rows = Growing().rows(rng, 25, 0.0012, 1e-3)
+    for row in rows:
+        row.opening_fraction, row.opening_sd = float(np.clip(rng.normal(0.3, 0.3), 0.02, 0.98)), 0.02
+    told = evaluated(Growing(), rows, tmp_path, capsys)
+    assert re.search("(secant|polynomial) +effective +withheld: the fit does not settle", told)
+    assert {r["dK"] for r in table(tmp_path, "growth_fit.csv", method="secant")} >= {"measured", "handbook"}
+
+
+@pytest.mark.parametrize("apart", [4, 6])
+def test_overloads_in_short_succession_are_survived(apart, tmp_path, capsys):
+    """4 to 6 fixes, 0.1 to 0.2 mm apart."""
+    rows = Growing().rows(np.random.default_rng(28), 400, 0.02)
+    for k in (200, 200 + apart):
+        rows[k].flags = ("overload",)
+    told = evaluated(Growing(), rows, tmp_path, capsys)
+    assert len(re.findall(r"^overload at cycle \d+ .*no delay beyond the noise", told, re.MULTILINE)) == 2
+
+
+def test_rows_at_one_cycle_count_and_without_a_dK_above_nil_are_told_without_warnings_of_the_interpreter(tmp_path, capsys):
+    rows = Growing().rows(np.random.default_rng(5), 60)
+    rows[30].cycles = rows[29].cycles
+    rows[40].dKI_MPa_sqrt_m = 0.0
+    assert "60 usable fixes" in evaluated(Growing(), rows, tmp_path, capsys)  # warnings are errors here
+    assert all(r["dK_measured_MPa_sqrt_m"] != "0" for r in table(tmp_path))

@@ -31,6 +31,14 @@ def test_words_stand_on_their_base_line_and_take_their_width(size):
     assert image[rows, columns].min(axis=0).tolist() == pytest.approx(INK, abs=40)  # some pixel is all ink
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_only_letters_with_tails_reach_below_the_base_line(size):
+    """A point that hangs below it reads as a comma."""
+    of = letters.letters(size)
+    below = {letter for letter, cell in zip(of.numbers, of.cells) if cell[of.base :].any()}
+    assert below == set("gjpqy,;JQ$()/@[\\]_{|}")
+
+
 def test_every_letter_but_the_space_has_a_shape_of_its_own():
     for size in SIZES:
         of = letters.letters(size)

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import plates
 import pytest
+import recordings
 from matplotlib.figure import Figure
 from more import chosen
 from scipy.integrate import quad
@@ -275,6 +276,15 @@ def test_the_memory_grows_with_the_noise_and_shrinks_with_the_crack_growth(rig, 
     assert memory(paris_C=1e-11, paris_m=3.0).memory_s == plain_plan.memory_s
 
 
+def test_where_ten_seconds_are_too_long_the_memory_is_as_long_as_the_lag_allows(rig):
+    """To whole seconds: shorter ones only add noise."""
+    fast = rig(specimen={"paris_C": 1e-6, "paris_m": 3.0})
+    plan = make_plan(fast)
+    sizes = [a for a in plan.sizes if a.in_view and a.small_scale]
+    longest_s = longest_memory_s(sizes[(len(sizes) - 1) // 2], plan.frequency_hz, 0.05)
+    assert 2 < longest_s < 10 and plan.memory_s == int(longest_s) and "lags behind the growth" in plan.memory_reason
+
+
 def test_the_lag_of_a_memory_is_that_of_its_mean_age(rig):
     """A crack of constant rate, averaged with weights exp(-2 t/memory)."""
     at = next(at_sizes(basis(rig(specimen={"paris_C": 1e-8, "paris_m": 3.0})), 7.0, 60.0))
@@ -354,18 +364,22 @@ def test_what_had_to_be_assumed_is_said(rig, plain_plan, changes, sentence):
     assert any(sentence in s for s in make_plan(rig(**changes)).assumed)
 
 
-def test_the_card_holds_what_is_announced(rig, tmp_path):
-    r = rig(records={"every_s": 10.0, "maps_every_s": 600.0, "budget_MB": 2000.0})
-    shape = r.camera.rows, r.camera.columns
-    np.savez(
-        tmp_path / "maps-000001.npz", h1=np.ones(shape, np.complex64), h2=np.ones(shape, np.complex64),
-        mean=np.ones(shape, np.float32), noise=np.ones(shape, np.float32), mask=np.ones(shape, bool),
-        **{f"scalar{i}": 1.0 for i in range(12)},
-    )  # fmt: skip
+@pytest.mark.parametrize("harmonics", [2, 3])
+def test_the_card_holds_what_is_announced(harmonics, tmp_path):
+    """Against the maps file that a run leaves; rows of 320 bytes."""
+    keys = {"lockin": {"harmonics": harmonics}, "records": {"every_s": 10.0, "maps_every_s": 600.0, "budget_MB": 2000.0}}
+    r = load_rig(recordings.write(tmp_path, plates.centre_crack(), frames=300, rig=keys).rig)
+    assert cli.main(["run", str(r.path)]) == 0
+    maps = max((tmp_path / "out").glob("maps-*.npz"))
     found = plan.storage(r)
-    assert found.maps_MB_per_day == pytest.approx(144 * (tmp_path / "maps-000001.npz").stat().st_size / 1e6, rel=0.02)
+    assert found.maps_MB_per_day == pytest.approx(144 * maps.stat().st_size / 1e6, rel=0.01)
     assert found.rows_MB_per_day == pytest.approx(8640 * 320 / 1e6)
     assert found.days_to_budget == pytest.approx(2000 / (found.maps_MB_per_day + found.rows_MB_per_day))
+
+
+def test_large_numbers_of_the_text_are_no_powers_of_ten(rig):
+    large = rig(camera={"rows": 480, "columns": 640}, view={"mm_per_px": 0.05}, load={"nominal_range_kN": 800.0})
+    assert "maps 1107 MB" in (text := as_text(make_plan(large))) and "e+" not in text
 
 
 def test_json_and_text_say_the_same(rig, capsys):

@@ -18,6 +18,7 @@ from calibration.profile import (
     ResponseRow,
     bad_pixel_mask,
     covers,
+    direction,
     load_profile,
     response,
     response_sd,
@@ -43,6 +44,11 @@ def test_gain_and_lag_are_those_of_a_first_order_detector(tau_s, hz, gain, lag_d
     r = response(CameraProfile(tau_s=tau_s), hz)
     assert abs(r) == pytest.approx(gain, abs=6e-4)
     assert -math.degrees(cmath.phase(r)) == pytest.approx(lag_deg, abs=0.51)
+
+
+def test_a_readout_that_may_be_chance_has_no_direction():
+    assert "read upwards" in direction(0.02, 1e-4) and "read downwards" in direction(-3e-4, 1e-4)
+    assert all("alike within two deviations" in direction(s, 1e-4) for s in (0.0, -5e-6, 1.5e-4))
 
 
 def test_the_sign_is_that_of_a_detector_followed_in_time():

@@ -264,7 +264,10 @@ def test_a_capture_of_the_link_with_its_repeated_header_is_read(tmp_path):
     "content, reason",
     [
         (None, "no such file; give the folder"),
-        (header_line().replace(",", ";").encode() + b"\n", "row 1: is separated by semicolons; save as UTF-8 CSV with commas"),
+        (header_line().replace(",", ";").encode() + b"\n", "row 1: is separated by semicolons; take the file as bolotip wrote it"),
+        (header_line().replace(",", "\t").encode() + b"\n", "row 1: is separated by tabs; take the file as bolotip wrote it"),
+        (f'"{header_line()}"\n'.replace(",", '","').encode(), "row 1: has cells in quotes; take the file as bolotip wrote it"),
+        (header_line().encode() + b",,\n", "row 1: ends with empty columns; take the file as bolotip wrote it"),
         *(
             ((header_line() + "\r\n0,1\r\n").encode(code), "row 1: is UTF-16 text; save as UTF-8 CSV with commas")
             for code in ("utf-16", "utf-16-le", "utf-16-be")

@@ -24,7 +24,7 @@ from invented_folder import (
 from calibration.door import InputError
 from edge import demo, page, pictures, report
 from edge.flags import FLAGS
-from edge.record import Row
+from edge.record import Row, header_line
 
 VOID = {"meta", "link", "img", "input", "br"}
 
@@ -321,7 +321,9 @@ def test_maps_of_withheld_harmonics_are_not_drawn_and_set_no_scale(tmp_path, mon
 @pytest.mark.parametrize(("prepare", "line"), [
     (lambda d: None, "records.csv: no such file"),
     (lambda d: write_records(d, []), "records.csv: 0 damaged rows and no valid one"),
-    (lambda d: (d/"records.csv").write_bytes(b""), "records.csv: 0 damaged rows and no valid one"),
+    (lambda d: (d/"records.csv").write_bytes(b""), "records.csv: 0 damaged rows and no valid one, must be at least one; record with"),
+    (lambda d: (d/"records.csv").write_text(f"{header_line()}\n1,2\n1,3\n"),
+     "records.csv: 2 damaged rows and no valid one, must be at least one; take the file as bolotip wrote it"),
 ])
 def test_a_folder_without_records_is_one_clear_line(tmp_path, prepare, line):
     prepare(tmp_path)
