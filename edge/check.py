@@ -24,6 +24,7 @@ from edge.sources.base import FrameSource, LoadSource
 from edge.sources.opening import LIVE, live_frames, live_load, open_sources
 
 SECONDS = 10.0
+ENOUGH_FRAMES = 120  # for every finding
 RATE_OFF = 0.02  # relative: what the loop's clock and phase hold for another rate (common practice, no source)
 LOST, COPIES, BAD_LINES, AT_END = 0.01, 0.05, 0.01, 0.01  # shares worth a word (the same)
 HOT_C = 75.0  # small boards slow down from about 80 (from memory)
@@ -165,7 +166,7 @@ def of_camera(rig: Rig, frames: FrameSource, heard: Heard) -> Iterator[Finding]:
     elif heard.frames > 10:
         yield Finding("camera", True, text)
     else:
-        yield Finding("camera", False, f"{text}: too few to judge", "listen longer: --seconds 60")
+        yield Finding("camera", False, f"{text}: too few to judge", f"listen longer: --seconds {longer(heard)}")
     lost = heard.lost / (heard.lost + heard.frames)
     more = _told(frames, ("lost", "frames missing in the module's count"), ("bad", "damaged"), ("dropped", "not fetched in time"))
     text = f"{heard.lost} frames lost ({lost:.1%}){more}"
@@ -184,9 +185,14 @@ def of_camera(rig: Rig, frames: FrameSource, heard: Heard) -> Iterator[Finding]:
     yield from of_noise(rig, heard)
 
 
+def longer(heard: Heard) -> int:
+    """Seconds in which enough frames should come, as they came so far."""
+    return max(60, 10 * math.ceil(ENOUGH_FRAMES / max(heard.frames, 1) * heard.seconds / 10))
+
+
 def of_noise(rig: Rig, heard: Heard) -> Iterator[Finding]:
     if heard.noise_counts is None:
-        yield Finding("noise", False, "too few frames to tell", "listen longer: --seconds 60")
+        yield Finding("noise", False, "too few frames to tell", f"listen longer: --seconds {longer(heard)}")
         return
     profile = profiles.load_profile(rig.camera.profile) if rig.camera.profile else None
     per_K = (profile.counts_per_K if profile else None) or rig.camera.counts_per_K
@@ -227,7 +233,7 @@ def of_load(rig: Rig, load: LoadSource, heard: Heard) -> Iterator[Finding]:
     else:
         yield Finding("load", True, text)
     if rig.load.source != "frames" and not load.nominal:  # a nominal one is the rig file's, and doubted there
-        for doubt in plausible.gross(rig, state.range_kN, "the load's range"):
+        for doubt in plausible.load_range(rig, state.range_kN, "the load's range"):
             yield Finding("load", False, doubt, "[load] scale_kN_per_unit")
     yield from of_load_wire(load)
 

@@ -37,6 +37,7 @@ UNSTEADY = 0.2  # but the work of a clock that is unsteady by so much of a cycle
 CLEAR_LINE = 0.5  # of the load's power, to speak of a frequency
 OFF_NOMINAL = 0.2
 FIRST = 80_000  # characters of a table, looked at before the start
+FAR_RANGE = 20.0  # times the nominal range, either way
 SETTLED_S = 5.0  # of a run: until then a live load may not have been found yet
 
 
@@ -79,6 +80,15 @@ def gross(rig: Rig, range_kN: float, key: str) -> Iterator[str]:
             f"{key}: {range_kN:.4g} kN over {s.width_mm:g} x {s.thickness_mm:g} mm is {stress_MPa:.3g} MPa, above the "
             f"yield strength of {s.yield_strength_MPa:g} MPa; if the load is in N, scale_kN_per_unit is 0.001"
         )
+
+
+def load_range(rig: Rig, range_kN: float, key: str) -> list[str]:
+    """Whether a measured range is beyond the gross section, or can hardly be what nominal_range_kN foresees, even at a low start."""
+    nominal_kN = rig.load.nominal_range_kN
+    found = list(gross(rig, range_kN, key))
+    if not found and nominal_kN is not None and not 1 / FAR_RANGE < range_kN / nominal_kN < FAR_RANGE:
+        found.append(f"{key}: {range_kN:.4g} kN is {range_kN / nominal_kN:.2g} times [load] nominal_range_kN; check scale_kN_per_unit")
+    return found
 
 
 def check_recording(rig: Rig) -> list[str]:
@@ -250,7 +260,7 @@ class Doubts:
                 f"scale_kN_per_unit if the specimen is pulled",
             )
         if row.load_range_kN is not None:
-            for text in gross(self.rig, row.load_range_kN, "load_range_kN"):
+            for text in load_range(self.rig, row.load_range_kN, "load_range_kN"):
                 yield "gross", text
 
     def _tip(self, row: Row) -> Iterator[tuple[str, str]]:

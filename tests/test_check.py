@@ -62,6 +62,8 @@ FINDINGS = [  # what is wrong, settings of the recording, topic, words of text a
     ("noise", {"camera": {"netd_K": 0.1}}, "noise", ["2.0 times", "50 mK", "focus"]),
     ("another frequency", {"rig": {"load": {"frequency_hz": 7.4}}}, "load", ["7 Hz", "says 7.4", "frequency_hz = 7"]),
     ("load in newton", {"rig": {"load": {"scale_kN_per_unit": 1000.0}}}, "load", ["kN over 100 x 4 mm", "yield", "scale_kN_per"]),
+    ("load in meganewton", {"rig": {"load": {"scale_kN_per_unit": 0.001, "nominal_range_kN": 9.0}}}, "load",
+     ["0.001 times", "nominal_range_kN", "scale_kN_per"]),
     ("another frame rate", {"rig": {"camera": {"frame_rate_hz": 27.0}}}, "camera", ["says 27", "frame_rate_hz = 2"]),
     ("aliases", {"wave": {"frequency_hz": 5.0, **FEW_SAMPLES}}, "aliases", ["2f", "3f", "bolotip plan"]),
     ("an old profile", {"profile": {"made_on": "2020-01-02"}}, "profile", ["days old", "calibrate"]),
