@@ -240,6 +240,11 @@ def test_a_pure_load_has_no_second_harmonic():
         {"change_s": 100.0, "then_hz": 9.0},
         {"frequency_hz": 0.5},
         {"mean_kN": -20.0, "jitter_s": 3e-4},
+        {"noise": 0.12},  # as of a small load on a large machine's cell
+        {"noise": 0.2, "samples_hz": 2000.0},
+        {"noise": 0.24},  # some of its windows are too noisy for a phase
+        {"noise": 0.12, "walk": 0.002},
+        {"noise": 0.12, "change_s": 100.0, "then_hz": 9.0},
     ],
     ids=str,
 )
