@@ -147,16 +147,20 @@ class LoadPhase:
         middle = float(t[0] + t[-1]) / 2
         fit = self._fit(t - middle, p)
         good = fit is not None and self._is_good(fit, p)
+        alone = not good and self.samples_per_s is None and noise_alone(p) > NOISY * self.last_amplitude_kN > 0
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
+            counted = self.counter.cycles
             self._count(t, p, middle)
+            if alone:  # noise crosses, too, where it is large
+                self.counter.cycles = counted
             self.cycles = self.counter.cycles + self.beyond_count
         if fit is not None and good:
             self._leave_good(middle, fit, most_at_an_end(p) > FLAT * p.size)
         else:
             missing = fit is None and self.samples_per_s is None
-            trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
+            trouble = "waiting_load" if missing else "paused" if alone or self._stands_still(p) else "load_uneven"
             self._leave_bad(middle, trouble, runs=trouble != "paused" or fit is not None and self._runs_on(fit))
 
     def _fit(self, t: np.ndarray, p: np.ndarray) -> WaveFit | None:
@@ -226,8 +230,7 @@ class LoadPhase:
             if noisy and (turns or last is None):  # the phase tells better how many, too
                 before = next((k.cycles for k in reversed(self.knots) if k.good), 0.0)
                 extra = round(self.cycles - before - (turns or fit.frequency_hz * self.window_s / 2))
-                self.counter.cycles -= extra
-                self.cycles -= extra
+                self.counter.cycles, self.cycles = self.counter.cycles - extra, self.cycles - extra
             self.beyond_count = self.cycles - self.counter.cycles
         self._fill_hole(middle, fit)
         wave = fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN

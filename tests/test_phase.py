@@ -257,6 +257,16 @@ def test_cycle_count_is_exact(settings):
             assert phase.cycles_at(t) == pytest.approx((wave.phase(t) - wave.start_rad) / TURN, abs=1.01)
 
 
+@pytest.mark.parametrize(("noise", "most_off"), [(0.1, 2.01), (0.12, 6.01), (0.2, 30.01)])
+def test_noise_of_a_load_that_stands_is_not_counted_as_long_as_it_stands(noise, most_off):
+    """But for the windows at both ends of the pause, which hold load and noise. A minute of this noise crosses the counter's
+    levels 30, 190 and 2,100 times."""
+    wave = Wave(noise=noise, pause_s=(60.2, 120.2))
+    phase, _, _ = follow(wave, 183.0)
+    assert phase.cycles_at(180.0) == pytest.approx((wave.phase(180.0) - wave.start_rad) / TURN, abs=most_off)
+    assert "paused" in {k.trouble for k in phase.knots}
+
+
 def test_the_way_the_samples_are_cut_into_pieces_does_not_matter():
     t, p = Wave(walk=0.002).samples(30.0)
     trackers = []
