@@ -119,18 +119,21 @@ def file_keys(cls: type) -> list[dataclasses.Field[Any]]:
     return [f for f in dataclasses.fields(cls) if not f.metadata.get("derived")]
 
 
-def build(cls: type, table: object, where: str, folder: Path) -> Any:
+def build(cls: type, table: object, where: str, folder: Path, tables: typing.Mapping[str, type] = types.MappingProxyType({})) -> Any:
     """One frozen dataclass `cls` from one TOML table.
 
-    `where` names file and table in messages; relative paths are taken from `folder`. InputError on the first key
-    that is unknown, missing, of the wrong type or outside its range.
+    `where` names file and table in messages; relative paths are taken from `folder`; `tables` are those of the file, in
+    which a key may be at home that is none of `cls`. InputError on the first key that is unknown, missing, of the wrong type or
+    outside its range.
     """
     if not isinstance(table, dict):
         raise InputError(f"{where}: is {one_line(table)}, may be a table of keys")
     fields = {f.name: f for f in file_keys(cls)}
     for key in table:
         if key not in fields:
-            raise InputError(f"{where} {one_line(key).strip(chr(34))}: unknown key; {nearest(key, fields)}")
+            homes = [t for t, other in tables.items() if key in {f.name for f in file_keys(other)}]
+            hint = f"{key} belongs under [{homes[0]}]" if len(homes) == 1 else nearest(key, fields)
+            raise InputError(f"{where} {one_line(key).strip(chr(34))}: unknown key; {hint}")
     values = {}
     for name, field in fields.items():
         limits = field.metadata.get("limits", Limits())

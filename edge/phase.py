@@ -26,6 +26,7 @@ KEPT, MOST_KEPT = 256, 4096  # knots, at least; and at most
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
 FARTHEST = 6.0  # times the nominal frequency, up or down, where a load is still looked for
 COUNT_MIDDLE = 0.5 + float(np.arcsin(HYSTERESIS)) / (2 * np.pi)  # the count comes a little after phi = 0
+NOISY = 0.06  # of the amplitude: noise of a sample that crosses both of the counter's levels, ten times it apart, now and then
 MAINS, HUM = 0.1, 0.01  # relative: a load meant to run so near the mains frequency; what is so near it is hum
 FLAT = 0.12  # of the samples at one extreme value: a sine of only 16 steps has so many there
 STILL = 0.2  # of the usual range: a load that moves less stands still
@@ -146,16 +147,20 @@ class LoadPhase:
         middle = float(t[0] + t[-1]) / 2
         fit = self._fit(t - middle, p)
         good = fit is not None and self._is_good(fit, p)
+        alone = not good and self.samples_per_s is None and noise_alone(p) > NOISY * self.last_amplitude_kN > 0
         if self.samples_per_s is None:
             if fit is not None and good:
                 self.counter.set_levels(fit.mean_kN, fit.amplitude_kN)
+            counted = self.counter.cycles
             self._count(t, p, middle)
+            if alone:  # noise crosses, too, where it is large
+                self.counter.cycles = counted
             self.cycles = self.counter.cycles + self.beyond_count
         if fit is not None and good:
             self._leave_good(middle, fit, most_at_an_end(p) > FLAT * p.size)
         else:
             missing = fit is None and self.samples_per_s is None
-            trouble = "waiting_load" if missing else "paused" if self._stands_still(p) else "load_uneven"
+            trouble = "waiting_load" if missing else "paused" if alone or self._stands_still(p) else "load_uneven"
             self._leave_bad(middle, trouble, runs=trouble != "paused" or fit is not None and self._runs_on(fit))
 
     def _fit(self, t: np.ndarray, p: np.ndarray) -> WaveFit | None:
@@ -209,18 +214,23 @@ class LoadPhase:
         self.typical_amplitude_kN += weight * (fit.amplitude_kN - self.typical_amplitude_kN)
         self.last_amplitude_kN, self.last_hz = self.typical_amplitude_kN, fit.frequency_hz
         self.frequency_hz = fit.frequency_hz
-        phase = fit.phase_rad
+        phase, turns, noisy = fit.phase_rad, 0.0, fit.noise_kN > NOISY * fit.amplitude_kN
         if last is not None and last.good:  # unwrap by prediction; across a bad stretch only phi mod 2 pi matters
             rate = np.pi * (last.frequency_hz + fit.frequency_hz)
             ahead = last.phase_rad + rate * (middle - last.time_s)
             phase += 2 * np.pi * round((ahead - phase) / (2 * np.pi))
-            if self.samples_per_s:
-                self.cycles += (phase - last.phase_rad) / (2 * np.pi)
-        elif self.samples_per_s:
-            self.cycles += self._since_good(middle, fit) or fit.frequency_hz * self.window_s / 2  # the step from a window without
-        if not self.samples_per_s:  # the counter tells how many, the phase how far into the next
+            turns = (phase - last.phase_rad) / (2 * np.pi)
+        elif self.samples_per_s or noisy:
+            turns = self._since_good(middle, fit)
+        if self.samples_per_s:
+            self.cycles += turns or fit.frequency_hz * self.window_s / 2  # the step from a window without
+        else:  # the counter tells how many, the phase how far into the next
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
+            if noisy and (turns or last is None):  # the phase tells better how many, too
+                before = next((k.cycles for k in reversed(self.knots) if k.good), 0.0)
+                extra = round(self.cycles - before - (turns or fit.frequency_hz * self.window_s / 2))
+                self.counter.cycles, self.cycles = self.counter.cycles - extra, self.cycles - extra
             self.beyond_count = self.cycles - self.counter.cycles
         self._fill_hole(middle, fit)
         wave = fit.frequency_hz, fit.mean_kN, fit.amplitude_kN, fit.h2, fit.noise_kN

@@ -195,7 +195,7 @@ def load_rig(path: Path | str, check_files: bool = True) -> Rig:
     for name, cls in TABLES.items():
         if name not in document and name not in OPTIONAL_TABLES:
             raise InputError(f"{path} [{name}]: is missing; add this table")
-        tables[name] = build(cls, document.get(name, {}), f"{path} [{name}]", folder)
+        tables[name] = build(cls, document.get(name, {}), f"{path} [{name}]", folder, TABLES)
     if tables["records"].folder == Records.folder:  # the default, which has not come through the door
         tables["records"] = replace(tables["records"], folder=folder / Records.folder)
     angle = tables["view"].growth_angle_deg

@@ -172,7 +172,9 @@ REFUSED = [
     # keys
     Mistake("misspelt key", swap("width_mm", "widht_mm"), r'\[specimen\] widht_mm: unknown key; nearest is "width_mm"'),
     Mistake("misspelt table", swap("[specimen]", "[speciman]"), r'\[speciman\]: unknown table; nearest is "specimen"'),
-    Mistake("key in the wrong table", swap("[view]", "[view]\nwidth_mm = 3"), r"\[view\] width_mm: unknown key"),
+    Mistake("key in the wrong table", swap("[view]", "[view]\nwidth_mm = 3"), r"\[view\] width_mm: .*width_mm belongs under \[specimen\]"),
+    Mistake("no header above a table", swap("[view]", ""), r"\[camera\] mm_per_px: unknown key; mm_per_px belongs under \[view\]"),
+    Mistake("key of two tables in a third", swap("[view]", "[view]\nbaud = 3"), r"\[view\] baud: unknown key; known: "),
     Mistake("missing key", swap("mm_per_px = 0.5\n", ""), r"\[view\] mm_per_px: is missing, may be a number"),
     Mistake("text for number", swap("width_mm = 200.0", 'width_mm = "200"'), r'width_mm: is "200", may be a number'),
     Mistake("number for text", swap('geometry = "MT"', "geometry = 3"), r"geometry: is 3, may be one of SENT"),

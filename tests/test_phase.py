@@ -240,6 +240,11 @@ def test_a_pure_load_has_no_second_harmonic():
         {"change_s": 100.0, "then_hz": 9.0},
         {"frequency_hz": 0.5},
         {"mean_kN": -20.0, "jitter_s": 3e-4},
+        {"noise": 0.12},  # as of a small load on a large machine's cell
+        {"noise": 0.2, "samples_hz": 2000.0},
+        {"noise": 0.24},  # some of its windows are too noisy for a phase
+        {"noise": 0.12, "walk": 0.002},
+        {"noise": 0.12, "change_s": 100.0, "then_hz": 9.0},
     ],
     ids=str,
 )
@@ -250,6 +255,16 @@ def test_cycle_count_is_exact(settings):
     for t in (120.0, 200.0, 300.0):
         if phase.knots[0].time_s < t:  # the last minute or so is kept
             assert phase.cycles_at(t) == pytest.approx((wave.phase(t) - wave.start_rad) / TURN, abs=1.01)
+
+
+@pytest.mark.parametrize(("noise", "most_off"), [(0.1, 2.01), (0.12, 6.01), (0.2, 30.01)])
+def test_noise_of_a_load_that_stands_is_not_counted_as_long_as_it_stands(noise, most_off):
+    """But for the windows at both ends of the pause, which hold load and noise. A minute of this noise crosses the counter's
+    levels 30, 190 and 2,100 times."""
+    wave = Wave(noise=noise, pause_s=(60.2, 120.2))
+    phase, _, _ = follow(wave, 183.0)
+    assert phase.cycles_at(180.0) == pytest.approx((wave.phase(180.0) - wave.start_rad) / TURN, abs=most_off)
+    assert "paused" in {k.trouble for k in phase.knots}
 
 
 def test_the_way_the_samples_are_cut_into_pieces_does_not_matter():
