@@ -74,7 +74,8 @@ FLAGS: dict[str, str] = {
     "waiting_load": "The load signal was missing for some of the time since the row before; the program tries to reach a live one.",
     "cycles_estimated": (
         "Cycles since the row before were taken from time and frequency, as no load signal was seen (a wire pulled out, "
-        "a power cut), or no level in the frames to take it from, and the load ran at the same frequency before and after."
+        "a power cut) or one too noisy for a phase, or no level in the frames to take it from, and the load ran at the same "
+        "frequency before and after."
     ),
     # harmonics and frame rate
     "collision_1f": (

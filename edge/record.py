@@ -256,6 +256,11 @@ class RecordFile:
         return AS_WRITTEN if self.bad else "record with `bolotip run` first"
 
 
+def left_beside(read: Sequence[Path]) -> list[Path]:
+    """Files of rows kept under a number beside those read, as the card's sink does with a damaged header."""
+    return sorted({p for path in read for p in path.parent.glob("records-*.csv")} - set(read))
+
+
 def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordFile:
     """All rows of a records folder or file; of a long one, with `most`, that many to twice as many: events and the last, the
     others evenly thinned. Bad rows are listed with their row number, never repaired, never fatal.

@@ -26,7 +26,7 @@ from edge.maps import PHASE_FLOOR, BadMaps, Maps, Marks, list_maps, read_maps
 from edge.page import Fix, thousands, with_interval
 from edge.pictures import Picture
 from edge.profile_pictures import along_picture, around_picture
-from edge.record import RecordFile, Row, read_records
+from edge.record import RecordFile, Row, left_beside, read_records
 from edge.rig import Camera, find_rig
 from edge.terminal import Progress
 from edge.verdict import LIMITS_IN_WORDS, Verdict, judge
@@ -61,6 +61,8 @@ def main(folder: Path, out: Path | None = None) -> int:
         _complain(f"{records.path}: {more} more damaged rows; left out")
     if records.torn is not None:
         _complain(f"{records.path}: the last row is torn off; left out")
+    for beside in left_beside([records.path]):
+        _complain(f"{beside}: its rows stood under a damaged header; left out: copy it to a folder of its own for a page")
     home = records.path.parent
     target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
     fixes, note, broken = draw_fixes(home, records.rows)

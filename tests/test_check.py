@@ -63,7 +63,7 @@ FINDINGS = [  # what is wrong, settings of the recording, topic, words of text a
     ("another frequency", {"rig": {"load": {"frequency_hz": 7.4}}}, "load", ["7 Hz", "says 7.4", "frequency_hz = 7"]),
     ("load in newton", {"rig": {"load": {"scale_kN_per_unit": 1000.0}}}, "load", ["kN over 100 x 4 mm", "yield", "scale_kN_per"]),
     ("load in meganewton", {"rig": {"load": {"scale_kN_per_unit": 0.001, "nominal_range_kN": 9.0}}}, "load",
-     ["0.001 times", "nominal_range_kN", "scale_kN_per"]),
+     ["0.024 kN is 0.0027 times", "nominal_range_kN", "scale_kN_per"]),
     ("another frame rate", {"rig": {"camera": {"frame_rate_hz": 27.0}}}, "camera", ["says 27", "frame_rate_hz = 2"]),
     ("aliases", {"wave": {"frequency_hz": 5.0, **FEW_SAMPLES}}, "aliases", ["2f", "3f", "bolotip plan"]),
     ("an old profile", {"profile": {"made_on": "2020-01-02"}}, "profile", ["days old", "calibrate"]),
@@ -180,3 +180,8 @@ def test_live_sources_are_listened_to(tmp_path):
         told = " ".join(f.text for f in findings)
         assert "250 samples/s" in told or "249 samples/s" in told or "251 samples/s" in told
         assert "computed from the baud rate" in told and " mK a frame, the profile says 30 mK" in told
+
+
+@pytest.mark.parametrize("frames, seconds, advice", [(51, 250.0, 590), (3, 10.0, 400), (0, 10.0, 1200), (110, 10.0, 60)])
+def test_how_long_to_listen_goes_by_the_frames_that_came(frames, seconds, advice):
+    assert check.longer(SimpleNamespace(frames=frames, seconds=seconds)) == advice

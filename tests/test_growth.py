@@ -731,6 +731,18 @@ def test_the_fit_of_a_delay_equals_its_plain_twin(length_mm):
         assert (found.chi2[i], found.lost[i], found.delay[i]) == pytest.approx((chi2, lost_cycles, delay), rel=1e-6)
 
 
+def test_rows_kept_under_a_number_are_told_and_taken_where_they_are_given(tmp_path, capsys):
+    test = Growing()
+    rows = test.rows(np.random.default_rng(3))
+    test.write(tmp_path / "a", rows[30:])
+    (test.write(tmp_path / "b", rows[:30]) / "records.csv").rename(tmp_path / "a" / "records-1.csv")
+    growth.main([tmp_path / "a"])
+    assert "records-1.csv: its rows stood under a damaged header; left out" in capsys.readouterr().out
+    growth.main([tmp_path / "a" / "records-1.csv", tmp_path / "a"])
+    said = capsys.readouterr().out
+    assert "60 rows" in said and "damaged header" not in said
+
+
 def test_rates_at_two_load_ratios_in_one_line_are_doubted_and_none_straddles_them(tmp_path, capsys):
     rows = Growing(load_ratio=0.1).rows(np.random.default_rng(41), 60, 0.01)
     for row in rows:

@@ -256,6 +256,14 @@ def test_a_torn_last_row_is_told(tmp_path, capsys):
 
 
 @pytest.mark.usefixtures("panels_alike")
+def test_rows_kept_under_a_number_beside_the_records_are_told(tmp_path, capsys):
+    path = write_records(tmp_path, invented_rows(8))
+    (tmp_path / "records-1.csv").write_bytes(path.read_bytes())
+    make(tmp_path)
+    assert f"{tmp_path / 'records-1.csv'}: its rows stood under a damaged header; left out" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("panels_alike")
 def test_broken_maps_are_named_and_the_others_shown(tmp_path, capsys):
     write_folder(tmp_path, fixes=4, with_maps=2)
     (tmp_path/"maps-000003.npz").write_bytes((tmp_path/"maps-000003.npz").read_bytes()[:5000])
