@@ -12,6 +12,7 @@ ROUNDS = 8
 SETTLED = 2e-3  # relative change of K
 LARGEST_SHARE = 1.2  # of what the rig file's diffusivity brings
 FIRST_STEEP = 2.0
+HIDING = 0.5  # share from which heat can hide a tip: half of what the rig file's diffusivity brings
 
 
 def refine(
@@ -57,6 +58,20 @@ def refine(
             return _with_doubt(found, share.value, mu), None
         found, flow = again, new
     return (found if share is None else _with_doubt(found, share.sd, mu)), flow
+
+
+def hidden(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, found: tip.TipFit, frequency_hz: float
+) -> tuple[tip.TipFit, conduction.Flow] | None:
+    """`found` as the tip that heat hid: fitted without its flow, K is far too small and T too large for a crack. None unless the
+    phase shows that flow. stress as in `refine`."""
+    flow = conduction.Flow(1.0, float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz)))
+    again = _again(rig, stress.real, sd, usable, found, frequency_hz, flow)
+    share = _share(rig, stress, sd, usable, again, flow.mu_mm) if again is not None else None
+    if again is None or share is None or not (share.clear and share.value > HIDING):
+        return None
+    last, shown = refine(rig, stress, sd, usable, again, frequency_hz, flow)
+    return (last, shown) if shown is not None and shown.share > HIDING else None
 
 
 def _steepness(before: tuple[float, float] | None, share: float, off: float) -> float:

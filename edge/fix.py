@@ -240,7 +240,7 @@ class Fixer:
             return None, usable
         usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
-        found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
+        found = self._search(stress * turn, sd, usable, load.frequency_hz)
         if found is not None:
             wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
             found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
@@ -254,16 +254,19 @@ class Fixer:
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere; in the direction of the path, or while that is not known in the best one."""
-        angle, last = self.path.angle_deg(), self.last
+        real, angle, last = stress.real, self.path.angle_deg(), self.last
         found: tip.TipFit | None = None
         if last is not None:
             hint = (last.row_px, last.col_px)
-            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, last.K_I, self.flow)
+            found = tip.refine(self.rig, real, sd, usable, hint, angle, frequency_hz, last.K_I, self.flow)
         if found is None or not tip.acceptable(found, usable, self.rig.view.mm_per_px):
             self.flow = None
-            found = tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
+            found, most = tip.search(self.rig, real, sd, usable, angle, frequency_hz)
+            if found is None and most is not None:
+                hot = adiabatic.hidden(self.rig, stress, sd, usable, most, frequency_hz)
+                found, self.flow = hot if hot is not None else (None, None)
         if found is not None and not self.path.seen:
-            found = tip.turned(self.rig, stress, sd, usable, found, frequency_hz, self.flow)
+            found = tip.turned(self.rig, real, sd, usable, found, frequency_hz, self.flow)
         return found
 
     def _widened(

@@ -298,8 +298,15 @@ def turned(
 
 
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
-    """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view, and its
-    singular stresses no small part of the field."""
+    """Whether a fit is a tip: one that stands out, and its singular stresses no small part of the field."""
+    rest_MPa = abs(fit.T_MPa) - 2 * fit.sd[4]
+    return outstanding(fit, usable, mm_per_px) and bool(
+        rest_MPa * np.sqrt(2e-3 * np.pi * fit.region.outer_mm) < LARGEST_T * fit.K_I
+    )
+
+
+def outstanding(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
+    """Whether a fit is of opening mode, far above its deviation, placed within a pixel or two, and in the view."""
     rows, columns = usable.shape
     if fit.kept < LEAST_KEPT:
         return False
@@ -310,7 +317,6 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
         and fit.K_I > SURE * sd[2]
         and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px
         and abs(fit.K_II) < 2 * fit.K_I
-        and (abs(fit.T_MPa) - 2 * sd[4]) * np.sqrt(2e-3 * np.pi * fit.region.outer_mm) < LARGEST_T * fit.K_I
     )
 
 
@@ -323,15 +329,27 @@ def find(
     rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
 ) -> TipFit | None:
     """The tip with no hint: the whole view is searched. None where there is none."""
+    return search(rig, stress, sd, usable, angle_deg, frequency_hz)[0]
+
+
+def search(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
+) -> tuple[TipFit | None, TipFit | None]:
+    """The tip as `find` has it, and what stands out most, be it a tip or not."""
     best: TipFit | None = None
+    most: TipFit | None = None
     tried: list[tuple[float, float]] = []
     for _t, row, col in candidates(stress, sd, usable, angle_deg, SURE)[:8]:
         if any(np.hypot(row - r, col - c) < 3 for r, c in tried):
             continue
         tried.append((row, col))
         fit = refine(rig, stress, sd, usable, (row, col), angle_deg, frequency_hz)
-        if fit is None or not acceptable(fit, usable, rig.view.mm_per_px):
+        if fit is None or not outstanding(fit, usable, rig.view.mm_per_px):
+            continue
+        if most is None or fit.K_I / fit.sd[2] > most.K_I / most.sd[2]:
+            most = fit
+        if not acceptable(fit, usable, rig.view.mm_per_px):
             continue
         if best is None or fit.K_I / fit.sd[2] > best.K_I / best.sd[2]:
             best = fit
-    return best
+    return best, most
