@@ -51,7 +51,7 @@ def refine(
             trial = float(np.clip(flow.share + off / _steepness(before, flow.share, off), 0.0, LARGEST_SHARE))
             before = flow.share, off
         phase += share.phase_rad
-        new = conduction.Flow(trial, mu, phase)
+        new = conduction.Flow(trial, mu, phase, conduction.BLUR_PX * rig.view.mm_per_px)
         again = _again(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
             # what is left in is as unsure as it is large
@@ -65,7 +65,8 @@ def hidden(
 ) -> tuple[tip.TipFit, conduction.Flow] | None:
     """`found` as the tip that heat hid: fitted without its flow, K is far too small and T too large for a crack. None unless the
     phase shows that flow. stress as in `refine`."""
-    flow = conduction.Flow(1.0, float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz)))
+    mu, blur = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz)), conduction.BLUR_PX * rig.view.mm_per_px
+    flow = conduction.Flow(1.0, mu, 0.0, blur)
     again = _again(rig, stress.real, sd, usable, found, frequency_hz, flow)
     share = _share(rig, stress, sd, usable, again, flow.mu_mm) if again is not None else None
     if again is None or share is None or not (share.clear and share.value > HIDING):
@@ -106,7 +107,7 @@ def _share(
     ring &= region.beside_wake(z)
     if np.count_nonzero(ring) < 50:
         return None
-    e = conduction.departure(z[ring], found.coefficients, mu)
+    e = conduction.departure(z[ring], found.coefficients, mu, conduction.BLUR_PX * rig.view.mm_per_px)
     # what a wrong phase turns into the imaginary part is the real one; the series holds no farther than the fit's own ring
     return conduction.measure(stress.imag[ring], stress.real[ring], e, sd)
 

@@ -97,6 +97,7 @@ class TipFit:
             "notch_half_mm": prior.notch_half_mm if prior is not None else 0.0,
             "flow_share": flow.share if flow is not None else 0.0,
             "flow_mm": flow.mu_mm if flow is not None else 0.0,
+            "flow_blur_mm": flow.blur_mm if flow is not None else 0.0,
         }
 
 
