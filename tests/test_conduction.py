@@ -68,6 +68,20 @@ def test_K_is_right_where_the_diffusion_length_is_a_few_pixels_and_these_are_blu
     assert abs(found.K_I / plate.KI_MPa_sqrt_m - 1) < 0.002
 
 
+@pytest.mark.parametrize("told", [0.8, 1.2])
+def test_a_diffusivity_that_the_rig_file_has_wrong_leaves_K_and_T_right(told, tmp_path):
+    """Off by a fifth, K was 3 to 5 % wrong, ten deviations: the share, far from one, tells it."""
+    big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.06)
+    seen = -conducted(-big.sum_MPa.astype(complex), 0.06, 2.9, 2.0)[100:220, 140:300]
+    plate, usable, rng = centre_crack(tip_px=(60.3, 80.6), mm_per_px=0.06), np.ones(seen.shape, bool), np.random.default_rng(0)
+    seen = seen + 3.0 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
+    rig = rig_of(plate, told * 2.9, tmp_path)
+    first = tip.refine(rig, seen.real, 3.0, usable, (60.3, 80.6), 0.0, 2.0)
+    found, flow = adiabatic.refine(rig, seen, 3.0, usable, first, 2.0)
+    assert flow is not None and flow.mu_mm == pytest.approx((2.9 / np.pi / 2.0) ** 0.5, rel=0.02)
+    assert abs(found.K_I - plate.KI_MPa_sqrt_m) < 3 * found.sd[2] and abs(found.T_MPa - plate.T_MPa) < 3 * found.sd[4]
+
+
 def test_sliding_leaves_the_faces_insulated_and_the_tip_cool():
     z = np.array([0.12 * np.exp(1j * t) for t in (0.5, 1.0, 2.0)])
     whole = (1j * z**-0.5).real + conduction.departure(z, np.array([1j, 0, 0]), 1.0)
