@@ -12,6 +12,9 @@ ROUNDS = 8
 SETTLED = 2e-3  # relative change of K
 LARGEST_SHARE = 1.2  # of what the rig file's diffusivity brings
 FIRST_STEEP = 2.0
+REACHES, SAME_SHARE, LARGEST_REACH = 4, 0.01, 1.3  # the last: in diffusivity 1.7, more than alloys of a name differ by
+REACH_OF_SHARE = 0.67  # share mu^1.5 hardly changes, from closed forms with a diffusivity told wrongly (tests/test_conduction.py)
+HIDING = 0.5  # share from which heat can hide a tip: half of what the rig file's diffusivity brings
 
 
 def refine(
@@ -26,8 +29,33 @@ def refine(
     """`found`, fitted with `flow`, as it is with the flow that the map shows; and that flow, None where it can't be told.
     stress (rows, columns) complex MPa, with deviation sd of each part. By what its phase is off (heat has turned the far field
     that it was taken from, or the camera's profile is a millisecond wrong) it is turned back: left in, that would bring the
-    heat's imaginary part into the real one, to first order."""
-    mu = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
+    heat's imaginary part into the real one, to first order.
+    A share that is not one says that heat flows farther or less far than the rig file's diffusivity has it: the reach is changed until
+    the share is one, as a diffusivity off by a tenth would make K 2 to 3 % wrong."""
+    told = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
+    mu = told if flow is None or not flow.share else flow.mu_mm
+    for _ in range(REACHES):
+        last, shown = _at_reach(rig, stress, sd, usable, found, frequency_hz, flow, mu)
+        if shown is None or shown.share < HIDING or abs(shown.share - 1) < SAME_SHARE:
+            break
+        other = float(np.clip(mu * shown.share**REACH_OF_SHARE, told / LARGEST_REACH, told * LARGEST_REACH))
+        if abs(other / mu - 1) < SETTLED:
+            break
+        found, flow, mu = last, replace(shown, mu_mm=other), other
+    return last, shown
+
+
+def _at_reach(
+    rig: Rig,
+    stress: np.ndarray,
+    sd: float,
+    usable: np.ndarray,
+    found: tip.TipFit,
+    frequency_hz: float,
+    flow: conduction.Flow | None,
+    mu: float,
+) -> tuple[tip.TipFit, conduction.Flow | None]:
+    """`refine` for heat that reaches `mu` mm."""
     phase = 0.0 if flow is None else flow.phase_rad
     before: tuple[float, float] | None = None  # share fitted with, and how much more the map showed
     share: conduction.Share | None = None
@@ -50,13 +78,28 @@ def refine(
             trial = float(np.clip(flow.share + off / _steepness(before, flow.share, off), 0.0, LARGEST_SHARE))
             before = flow.share, off
         phase += share.phase_rad
-        new = conduction.Flow(trial, mu, phase)
+        new = conduction.Flow(trial, mu, phase, conduction.BLUR_PX * rig.view.mm_per_px)
         again = tip.once_more(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
             # what is left in is as unsure as it is large
             return _with_doubt(found, share.value, mu), None
         found, flow = again, new
     return (found if share is None else _with_doubt(found, share.sd, mu)), flow
+
+
+def hidden(
+    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, found: tip.TipFit, frequency_hz: float
+) -> tuple[tip.TipFit, conduction.Flow] | None:
+    """`found` as the tip that heat hid: fitted without its flow, K is far too small and T too large for a crack. None unless the
+    phase shows that flow. stress as in `refine`."""
+    mu, blur = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz)), conduction.BLUR_PX * rig.view.mm_per_px
+    flow = conduction.Flow(1.0, mu, 0.0, blur)
+    again = tip.once_more(rig, stress.real, sd, usable, found, frequency_hz, flow)
+    share = _share(rig, stress, sd, usable, again, flow.mu_mm) if again is not None else None
+    if again is None or share is None or not (share.clear and share.value > HIDING):
+        return None
+    last, shown = refine(rig, stress, sd, usable, again, frequency_hz, flow)
+    return (last, shown) if shown is not None and shown.share > HIDING else None
 
 
 def _steepness(before: tuple[float, float] | None, share: float, off: float) -> float:
@@ -77,7 +120,7 @@ def _share(
     ring &= region.beside_wake(z)
     if np.count_nonzero(ring) < 50:
         return None
-    e = conduction.departure(z[ring], found.coefficients, mu)
+    e = conduction.departure(z[ring], found.coefficients, mu, conduction.BLUR_PX * rig.view.mm_per_px)
     # what a wrong phase turns into the imaginary part is the real one; the series holds no farther than the fit's own ring
     return conduction.measure(stress.imag[ring], stress.real[ring], e, sd)
 

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from calibration.door import InputError
 from calibration.profile import CameraProfile, load_profile
-from edge import adiabatic, region, tip
+from edge import adiabatic, first_tip, region, tip
 from edge.correct import correct, far_field_delay
 from edge.handbook import ZERO_C_K
 from edge.maps import read_maps
@@ -182,7 +182,7 @@ def fit_tip(
     chosen &= ~region.silent(stress.real, sd, chosen)
     angle = rig.view.growth_angle_deg
     if near is None:
-        found = tip.find(rig, stress.real, sd, chosen, angle, frequency_hz)
+        found = first_tip.find(rig, stress.real, sd, chosen, angle, frequency_hz)
     else:
         found = tip.refine(rig, stress.real, sd, chosen, near, angle, frequency_hz)
         found = found if found is not None and tip.acceptable(found, chosen, rig.view.mm_per_px) else None

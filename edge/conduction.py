@@ -22,6 +22,7 @@ import numpy as np
 LARGEST = 8.0  # diffusion lengths; farther out nothing is left
 CLEAR = 4.0  # deviations, and
 LEAST = 0.05  # share of the full effect from which it is taken out
+BLUR_PX = (0.5**2 + 1 / 12) ** 0.5  # of a lens (common practice, no source) and of the pixel's own square
 THETA = np.linspace(0.0, np.deg2rad(177.0), 90)
 RHO = np.geomspace(0.1, LARGEST, 60)
 
@@ -67,9 +68,11 @@ def _at(table: np.ndarray, rho: np.ndarray, theta: np.ndarray) -> np.ndarray:
     return np.where(rho < LARGEST, low * (1 - v) + high * v, 0)
 
 
-def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarray:
+def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float, blur_mm: float = 0.0) -> np.ndarray:
     """Complex departure from the adiabatic stress sum, MPa, at z (n,) mm in crack coordinates, for a series with these
-    coefficients (edge/williams.py); outside 177 degrees from the growth direction it is that of 177 degrees."""
+    coefficients (edge/williams.py); outside 177 degrees from the growth direction it is that of 177 degrees. blur_mm: standard
+    deviation of what a pixel averages over. The stress sum is harmonic, so blur leaves it as it is, but the departure solves
+    lap e = q^2 e: a Gaussian blur of deviation b multiplies it by exp(b^2 q^2 / 2) = exp(i b^2 / mu^2)."""
     first, third = _tables()
     rho, theta = np.maximum(np.abs(z) / mu_mm, RHO[0]), np.angle(z)
     c1 = complex(coefficients[0])
@@ -78,17 +81,18 @@ def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float) -> np.ndarr
     e = c1.real * mu_mm**-0.5 * _at(first, rho, theta) / root + c3.real * mu_mm**0.5 * _at(third, rho, theta) * root
     # Re(c z^(-1/2)) has + Im(c) sin(theta/2) r^(-1/2)
     slide = -np.exp(-(1 + 1j) * rho) * np.sin(theta / 2) / root
-    return e + c1.imag * mu_mm**-0.5 * slide
+    return (e + c1.imag * mu_mm**-0.5 * slide) * np.exp(1j * (blur_mm / mu_mm) ** 2)
 
 
 @dataclass(frozen=True)
 class Flow:
     """Conduction as the fit takes it into account: share of the full effect, 0 where the map shows none; diffusion length;
-    by how much it has turned the phase of the far field, which was taken for none."""
+    by how much it has turned the phase of the far field, which was taken for none; what a pixel averages over (`departure`)."""
 
     share: float
     mu_mm: float
     phase_rad: float = 0.0
+    blur_mm: float = 0.0
 
     def columns(self, z: np.ndarray, terms: int, unit_mm: float) -> np.ndarray:
         """What it adds to the columns of williams.design, real part: to the two of the tip's shift, to n = 1 and n = 3."""
@@ -98,17 +102,17 @@ class Flow:
         unit = np.array([1.0, 0, 0])
         step = 0.05 * self.mu_mm
         for column, direction in ((0, step), (1, 1j * step)):
-            ahead, behind = (departure(z + way * direction, unit, self.mu_mm).real for way in (1, -1))
+            ahead, behind = (departure(z + way * direction, unit, self.mu_mm, self.blur_mm).real for way in (1, -1))
             added[column] = -2 * (ahead - behind) / (2 * step) * unit_mm**1.5
-        added[2] = departure(z, unit, self.mu_mm).real * unit_mm**0.5
-        added[3] = departure(z, 1j * unit, self.mu_mm).real * unit_mm**0.5
+        added[2] = departure(z, unit, self.mu_mm, self.blur_mm).real * unit_mm**0.5
+        added[3] = departure(z, 1j * unit, self.mu_mm, self.blur_mm).real * unit_mm**0.5
         if terms >= 3:
-            added[5] = departure(z, np.array([0, 0, 1.0]), self.mu_mm).real * unit_mm**-0.5
+            added[5] = departure(z, np.array([0, 0, 1.0]), self.mu_mm, self.blur_mm).real * unit_mm**-0.5
         return self.share * added
 
     def real_part(self, z: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
         """What it adds to the stress sum (n,) MPa at z (n,)."""
-        return self.share * departure(z, coefficients, self.mu_mm).real if self.share else np.zeros(z.shape)
+        return self.share * departure(z, coefficients, self.mu_mm, self.blur_mm).real if self.share else np.zeros(z.shape)
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,11 @@ from typing import Any
 import numpy as np
 
 from calibration.profile import CameraProfile, bad_pixel_mask, covers, response
-from edge import adiabatic, aliases, contact, growing_tip, motion, region, second_look, shared_noise, tip, wake_1f
+from edge import adiabatic, aliases, contact, motion, region, second_look, shared_noise, tip, wake_1f
 from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
+from edge.first_tip import TURN_SD_DEG, search, turned
+from edge.growing_tip import sharpened, smear
 from edge.growth_validity import ligament_too_small
 from edge.handbook import ZERO_C_K, maximum, maximum_K
 from edge.load_knots import LoadState
@@ -139,10 +141,10 @@ class Fixer:
                 fix.flags += ["motion"] * ("motion" not in fix.flags)
         first_K = corrected.maps[0]
         if found is not None and rate is not None:
-            smeared = growing_tip.smear(rate, harmonics.age_sd / frame_rate_hz * load.frequency_hz)
+            smeared = smear(rate, harmonics.age_sd / frame_rate_hz * load.frequency_hz)
             around = float(sd_K[0]), fix.maps["stress_per_K"], usable, found, load.frequency_hz, self.flow
             fix.flags += ["fast_growth"] * smeared.too_much(found)
-            found, first_K = growing_tip.sharpened(self.rig, first_K, *around, smeared)
+            found, first_K = sharpened(self.rig, first_K, *around, smeared)
         seen: Look | None = None
         if still is not None and found is not None:
             third = len(still.maps) > 2 and 3 not in self.spoiled
@@ -254,7 +256,7 @@ class Fixer:
             return None, usable
         usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
-        found = self._search((stress * turn).real, sd, usable, load.frequency_hz)
+        found = self._search(stress * turn, sd, usable, load.frequency_hz)
         if found is not None:
             wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
             found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
@@ -268,16 +270,17 @@ class Fixer:
 
     def _search(self, stress: np.ndarray, sd: float, usable: np.ndarray, frequency_hz: float) -> tip.TipFit | None:
         """From the last tip, or anywhere; in the direction of the path, or while that is not known in the best one."""
-        angle, last = self.path.angle_deg(), self.last
-        found: tip.TipFit | None = None
-        if last is not None:
-            hint = (last.row_px, last.col_px)
-            found = tip.refine(self.rig, stress, sd, usable, hint, angle, frequency_hz, last.K_I, self.flow)
+        real, angle, last = stress.real, self.path.angle_deg(), self.last
+        at = self.rig, real, sd, usable
+        found = last and tip.refine(*at, (last.row_px, last.col_px), angle, frequency_hz, last.K_I, self.flow)
         if found is None or not tip.acceptable(found, usable, self.rig.view.mm_per_px):
             self.flow = None
-            found = tip.find(self.rig, stress, sd, usable, angle, frequency_hz)
+            found, most = search(*at, angle, frequency_hz)
+            if found is None and most is not None:
+                hot = adiabatic.hidden(self.rig, stress, sd, usable, most, frequency_hz)
+                found, self.flow = hot if hot is not None else (None, None)
         if found is not None and not self.path.seen:
-            found = tip.turned(self.rig, stress, sd, usable, found, frequency_hz, self.flow)
+            found = turned(*at, found, frequency_hz, self.flow)
         return found
 
     def _widened(
@@ -293,7 +296,7 @@ class Fixer:
         sd[:2] = np.hypot(sd[:2], PLACED_PX * mm)
         if not self.path.seen and abs(found.K_II) > SLIDING * sd[3]:
             # K_I + i K_II turns by half the angle that the direction is off: all of a small K_II may be that
-            half_turn = min(np.deg2rad(tip.TURN_SD_DEG) / 2, abs(found.K_II) / found.K_I)
+            half_turn = min(np.deg2rad(TURN_SD_DEG) / 2, abs(found.K_II) / found.K_I)
             sd[2:4] = np.hypot(sd[2:4], half_turn * np.abs([found.K_II, found.K_I]))
         # these errors are common to the whole map: they enlarge K and T, not the place of the tip
         K_sd, stress_sd = scale_sd(self.rig, float(corrected.gain_sd[0]))

@@ -126,7 +126,7 @@ def _tip(arrays: dict[str, Any]) -> Tip | None:
     if notch.size != 4 or not np.isfinite(notch).all() or not back:
         notch, back, half = np.empty(0), 0.0, 0.0
     share, mu = _positive(arrays, "flow_share"), _positive(arrays, "flow_mm")
-    flow = Flow(share, mu) if share and mu else None
+    flow = Flow(share, mu, 0.0, _positive(arrays, "flow_blur_mm") or 0.0) if share and mu else None
     return Tip(row, col, angle, inner, outer, half_angle, wake, coefficients, notch, back, half, flow)
 
 

@@ -1,7 +1,7 @@
-"""Search for the crack tip in a map of the stress-sum range, and what the fit around it says.
+"""The crack tip in a map of the stress-sum range, from a place near it, and what the fit around it says.
 
-With a hint (the last tip) a few steps of variable projection (see edge/williams.py) are enough. Without one, the places
-that look most like a tip (edge/tip_candidates.py) are refined and the best of them is kept, if it is a tip at all.
+From the last tip a few steps of variable projection (see edge/williams.py) are enough; edge/first_tip.py has the search
+without one.
 """
 
 from dataclasses import dataclass, field, replace
@@ -13,7 +13,6 @@ from edge.conduction import Flow
 from edge.region import LEAST_PIXELS, Region, along, choose
 from edge.rig import Rig
 from edge.surroundings import box_sums
-from edge.tip_candidates import candidates
 
 SURE = 7.0  # K_I over its deviation for a tip
 LARGEST_SD_PX = 2.0
@@ -31,10 +30,7 @@ FAR_PX = 0.3
 SAME_TIP_ROUNDS = 3
 SETTLED_PX = 0.004
 OUTLIER = 6.0  # residuals beyond this many deviations are no specimen (reflection, paint loss)
-TURNS_DEG = ((-10.0, 10.0), (-10.0, 10.0), (-5.0, 5.0))  # each from the best so far; none after the first two if neither is better
 STRAIGHT_DEG = 8.0  # off the direction of growth: beyond it nothing is expected of the field but that it fades
-TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and what a curved wake hides
-CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 
 
 @dataclass(frozen=True)
@@ -100,6 +96,7 @@ class TipFit:
             "notch_half_mm": prior.notch_half_mm if prior is not None else 0.0,
             "flow_share": flow.share if flow is not None else 0.0,
             "flow_mm": flow.mu_mm if flow is not None else 0.0,
+            "flow_blur_mm": flow.blur_mm if flow is not None else 0.0,
         }
 
 
@@ -291,27 +288,16 @@ def _fitting(fitted: np.ndarray, values: np.ndarray, sd: float, pixels: tuple[np
     return good & ~patch
 
 
-def turned(
-    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, found: TipFit, frequency_hz: float, flow: Flow | None
-) -> TipFit:
-    """`found`, or the same tip with the crack in another direction where that fits far better: the half-integer terms are
-    cut along the crack, and a cut in the wrong place leaves a wedge of misfit."""
-    best, place = found, (found.row_px, found.col_px)
-    for steps in TURNS_DEG:
-        start = best.angle_deg
-        for step in steps:
-            again = refine(rig, stress, sd, usable, place, start + step, frequency_hz, found.K_I, flow)
-            if again is not None and acceptable(again, usable, rig.view.mm_per_px):
-                clear = CLEAR_MISFIT / again.pixels**0.5
-                best = again if again.misfit < best.misfit - clear else best
-        if best is found:
-            break
-    return best
-
-
 def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
-    """Whether a fit is a tip: opening mode, far above its deviation, placed within a pixel or two, in the view, and its
-    singular stresses no small part of the field."""
+    """Whether a fit is a tip: one that stands out, and its singular stresses no small part of the field."""
+    rest_MPa = abs(fit.T_MPa) - 2 * fit.sd[4]
+    return outstanding(fit, usable, mm_per_px) and bool(
+        rest_MPa * np.sqrt(2e-3 * np.pi * fit.region.outer_mm) < LARGEST_T * fit.K_I
+    )
+
+
+def outstanding(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
+    """Whether a fit is of opening mode, far above its deviation, placed within a pixel or two, and in the view."""
     rows, columns = usable.shape
     if fit.kept < LEAST_KEPT:
         return False
@@ -322,28 +308,9 @@ def acceptable(fit: TipFit, usable: np.ndarray, mm_per_px: float) -> bool:
         and fit.K_I > SURE * sd[2]
         and max(sd[0], sd[1]) < LARGEST_SD_PX * mm_per_px
         and abs(fit.K_II) < 2 * fit.K_I
-        and (abs(fit.T_MPa) - 2 * sd[4]) * np.sqrt(2e-3 * np.pi * fit.region.outer_mm) < LARGEST_T * fit.K_I
     )
 
 
 def weak(fit: TipFit) -> bool:
     """Whether a tip is to be used with care: the field is not one crack's, or hardly stands out."""
     return (fit.chi2 > 4 and fit.r2 < CLOSE) or fit.K_I < 12 * fit.sd[2] or fit.kept < 0.9
-
-
-def find(
-    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
-) -> TipFit | None:
-    """The tip with no hint: the whole view is searched. None where there is none."""
-    best: TipFit | None = None
-    tried: list[tuple[float, float]] = []
-    for _t, row, col in candidates(stress, sd, usable, angle_deg, SURE)[:8]:
-        if any(np.hypot(row - r, col - c) < 3 for r, c in tried):
-            continue
-        tried.append((row, col))
-        fit = refine(rig, stress, sd, usable, (row, col), angle_deg, frequency_hz)
-        if fit is None or not acceptable(fit, usable, rig.view.mm_per_px):
-            continue
-        if best is None or fit.K_I / fit.sd[2] > best.K_I / best.sd[2]:
-            best = fit
-    return best

@@ -55,6 +55,7 @@ RANKS = {
     "edge.copies": 1.9,
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
+    "edge.first_tip": 2.2,
     "edge.swing": 2.2,
     "edge.sources.simulated": 2.1,
     "edge.contact": 2.2,

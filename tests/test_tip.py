@@ -10,8 +10,9 @@ import pytest
 from more import chosen
 
 from edge import region as regions
+from edge.first_tip import find, turned
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
-from edge.tip import acceptable, find, refine, turned, weak
+from edge.tip import acceptable, refine, weak
 from edge.tip_candidates import candidates
 
 LOAD_HZ = 7.0
