@@ -16,8 +16,7 @@ from edge.conduction import Flow
 from edge.correct import Corrected, correct, delayed, far_field_delay, phase_ramp, scale_sd
 from edge.first_tip import TURN_SD_DEG, search, turned
 from edge.growing_tip import sharpened, smear
-from edge.growth_validity import ligament_too_small
-from edge.handbook import ZERO_C_K, maximum, maximum_K
+from edge.handbook import ZERO_C_K
 from edge.load_knots import LoadState
 from edge.lockin import Harmonics
 from edge.path import CrackPath
@@ -25,8 +24,8 @@ from edge.record import Row
 from edge.rig import Rig
 from edge.second_look import Look, Still
 from edge.shared_noise import Shared
+from edge.tip_flags import tip_flags
 
-NEAR_EDGE = 0.75  # of the fit region's area in view
 SLIDING, SURE = 2.0, 5.0  # deviations
 PLACED_PX = 0.007  # of the tip, without any noise: pixels are points here, and series end somewhere (simulated)
 # of the far field off 180 degrees, K is then 1.5 % too small, and between the halves of the image: heat that flows far turns less
@@ -153,7 +152,7 @@ class Fixer:
             found = wake_1f.without_contact(self.rig, *two, per_K, usable, found, load.frequency_hz, self.flow, seen.closure)
         if found is not None:
             self._tip_values(self._widened(found, corrected, usable, sd_K, shared, fix), corrected, load.ratio, fix)
-            fix.flags += self._doubts(found, load, bad, usable)
+            fix.flags += tip_flags(self.rig, found, load, bad, usable, self.specimen, self.flow)
         if seen is not None:
             self._closure(seen, fix)
         self.last = found
@@ -264,6 +263,8 @@ class Fixer:
             found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
             if self.flow is not None and self.flow.share:
                 fix.flags.append("conduction")
+                if not self.path.seen:  # heat bends the field as another direction does
+                    found, self.flow = self._turned_anew(stress, sd, usable, found, load.frequency_hz, self.flow)
         if found is None:
             fix.flags.append("no_tip")
         return found, usable
@@ -282,6 +283,13 @@ class Fixer:
         if found is not None and not self.path.seen:
             found = turned(*at, found, frequency_hz, self.flow)
         return found
+
+    def _turned_anew(
+        self, stress: np.ndarray, sd: float, usable: np.ndarray, found: tip.TipFit, frequency_hz: float, flow: Flow
+    ) -> tuple[tip.TipFit, Flow | None]:
+        """`found` in the direction that fits best with the flow of heat."""
+        best = turned(self.rig, (stress * np.exp(-1j * flow.phase_rad)).real, sd, usable, found, frequency_hz, flow)
+        return (found, flow) if best is found else adiabatic.refine(self.rig, stress, sd, usable, best, frequency_hz, flow)
 
     def _widened(
         self, found: tip.TipFit, corrected: Corrected, usable: np.ndarray, sd_K: np.ndarray, shared: Shared, fix: Fix
@@ -317,21 +325,6 @@ class Fixer:
         row.r2 = found.r2
         if irwin is not None:
             row.irwin_mm, fix.maps["irwin_sd_mm"] = irwin
-
-    def _doubts(self, found: tip.TipFit, load: LoadState, bad: np.ndarray, usable: np.ndarray) -> list[str]:
-        """What to keep in mind of this tip."""
-        s, mm = self.rig.specimen, self.rig.view.mm_per_px
-        flags = ["tip_weak"] if tip.weak(found) else []
-        ring = found.region.holds(found.places(self.shape, mm))
-        if np.any(ring & bad & self.specimen):
-            flags.append("bad_pixels")
-        if np.count_nonzero(ring & self.specimen & (usable | bad)) < NEAR_EDGE * found.region.area_mm2 / mm**2:
-            flags.append("near_edge")
-        ratio = load.ratio if np.isfinite(load.ratio) and load.ratio < 1 else 0.0
-        most = maximum(load.range_kN, ratio), maximum_K(found.K_I, ratio)
-        if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), *most):
-            flags.append("irwin")
-        return flags
 
     def _closure(self, seen: Look, fix: Fix) -> None:
         fix.flags += seen.flags

@@ -19,12 +19,13 @@ FLAGS: dict[str, str] = {
     ),
     "delay_disagrees": (
         "The profile's frame_delay_s does not turn the far field's first-harmonic phase to 180 degrees: amplitudes along the "
-        "load are too small; look for a lag of the load signal, another clock, another camera's profile, or leave "
-        "frame_delay_s out."
+        "load are too small; look for a lag of the load signal, another clock, another camera's profile, heat that flows far, or "
+        "leave frame_delay_s out."
     ),
     "readout_disagrees": (
         "The far field's first-harmonic phase is not the same in the upper and the lower half of the image: the readout_s that "
-        "was taken (the profile's, or 0) is not this camera's; it is negative where rows are read downwards."
+        "was taken (the profile's, or 0) is not this camera's (it is negative where rows are read downwards), or heat flows far "
+        "(a slow load in a material that conducts well)."
     ),
     "no_temperature": (
         "The camera gives no absolute temperature: the rig file's temperature_C was used for the stresses."
@@ -115,6 +116,10 @@ FLAGS: dict[str, str] = {
     "no_tip": "No crack tip was found in the first-harmonic map, or there was no new map to look in; the tip and all after it are empty.",
     "conduction": (
         "Heat flowed around the tip, as the phase of the map shows; its effect was taken out of the fit."
+    ),
+    "heat_far": (
+        "At this load frequency heat flows over more than a fifth of the way from the tip to the next edge: what was taken out for it is "
+        "known to some per cent of dK only, and the far field's phase turns, too (readout_disagrees, delay_disagrees); take a faster load."
     ),
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
