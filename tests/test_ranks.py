@@ -56,7 +56,7 @@ RANKS = {
     "edge.bench_growth": 1.5,
     "edge.tip": 2.1,
     "edge.first_tip": 2.2,
-    "edge.tip_flags": 2.2,
+    "edge.tip_flags": 2.45,
     "edge.swing": 2.2,
     "edge.sources.simulated": 2.1,
     "edge.contact": 2.2,
