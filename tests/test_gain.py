@@ -140,3 +140,9 @@ def test_a_bent_line_of_plates_widens_the_deviation():
 def test_plates_that_tell_nothing_are_refused(temperatures, expected):
     with pytest.raises(InputError, match=expected):
         gain.counts_per_kelvin([level(22.0, 1), level(42.0, 1)], temperatures, 0.3, EVERYWHERE)
+
+
+def test_a_constant_far_from_the_rig_file_s_is_doubted_and_half_a_turn_has_one_sign():
+    found = gain.kelvin_per_MPa(*bar(TENSION, 3.1e-6, phase_deg=180.01), TENSION, T)
+    assert not any("so far off" in line for line in found.text(3.0e-6)) and any("so far off" in line for line in found.text(9.4e-6))
+    assert "phase 180.0 deg" in found.text(3.0e-6)[0]
