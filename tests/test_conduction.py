@@ -250,3 +250,14 @@ def test_a_tip_fitted_once_more_to_a_cleaner_map_keeps_the_doubt_of_the_heat(tmp
     assert doubted.sd[2] > 2 * plain.sd[2]
     assert doubted.again(plain).sd == pytest.approx(doubted.sd)
     assert doubted.again(doubted).sd == pytest.approx(doubted.sd)
+
+
+def test_what_one_cleaning_leaves_unsure_is_still_so_after_the_next(tmp_path):
+    """What growth smears is taken out first, then a short crack's contact."""
+    plate = centre_crack(tip_px=(60.3, 80.6))
+    plain = tip.refine(rig_of(plate, 14.0, tmp_path), plate.sum_MPa, 1.0, np.ones(plate.sum_MPa.shape, bool), (60.3, 80.6), 0.0, 7.0)
+    once = plain.again(replace(plain, K_I=1.05 * plain.K_I), 0.15, 0.5)
+    twice = once.again(replace(plain, T_MPa=plain.T_MPa + 40), 0.15, 0.5)
+    assert once.sd[2] == pytest.approx(np.hypot(plain.sd[2], 0.025 * plain.K_I))
+    assert twice.sd[2] == pytest.approx(np.hypot(once.sd[2], 0.025 * plain.K_I))  # it has come back by as much
+    assert twice.sd[4] == pytest.approx(np.hypot(plain.sd[4], 20.0))
