@@ -11,6 +11,7 @@ from edge.rig import Rig
 
 ROUNDS = 8
 SETTLED = 2e-3  # relative change of K
+IN_PHASE_RAD = 5e-3  # heat's imaginary part, turned into the real one by so much, makes K 0.1 % wrong
 LARGEST_SHARE = 1.2  # of what the rig file's diffusivity brings
 FIRST_STEEP = 2.0
 REACHES, SAME_SHARE, LARGEST_REACH = 4, 0.01, 1.3  # the last: in diffusivity 1.7, more than alloys of a name differ by
@@ -37,6 +38,8 @@ def refine(
     A share that is not one says that heat flows farther or less far than the rig file's diffusivity has it: the reach is changed until
     the share is one, as a diffusivity off by a tenth would make K 2 to 3 % wrong."""
     told = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
+    if flow is not None and abs(np.log(flow.mu_mm / told)) > np.log(LARGEST_REACH) + SETTLED:
+        flow = None  # of another load frequency: its share would be taken for far too small
     mu = told if flow is None or not flow.share else flow.mu_mm
     for _ in range(REACHES):
         last, shown = _at_reach(rig, stress, sd, usable, found, frequency_hz, flow, mu)
@@ -88,7 +91,7 @@ def _at_reach(
             trial = 1.0
         else:
             off = share.value - flow.share
-            if abs(off) < max(SETTLED, 0.5 * share.sd):
+            if abs(off) < max(SETTLED, 0.5 * share.sd) and abs(share.phase_rad) < IN_PHASE_RAD:
                 break
             trial = float(np.clip(flow.share + off / _steepness(before, flow.share, off), 0.0, LARGEST_SHARE))
             before = flow.share, off

@@ -182,11 +182,14 @@ def fit_tip(
     chosen &= ~region.silent(stress.real, sd, chosen)
     angle = rig.view.growth_angle_deg
     if near is None:
-        found = first_tip.find(rig, stress.real, sd, chosen, angle, frequency_hz)
+        found, most = first_tip.search(rig, stress.real, sd, chosen, angle, frequency_hz)
     else:
-        found = tip.refine(rig, stress.real, sd, chosen, near, angle, frequency_hz)
-        found = found if found is not None and tip.acceptable(found, chosen, rig.view.mm_per_px) else None
-    return None if found is None else adiabatic.refine(rig, stress, sd, chosen, found, frequency_hz)[0]
+        most = tip.refine(rig, stress.real, sd, chosen, near, angle, frequency_hz)
+        found = most if most is not None and tip.acceptable(most, chosen, rig.view.mm_per_px) else None
+    if found is None:
+        hot = adiabatic.hidden(rig, stress, sd, chosen, most, frequency_hz) if most is not None else None
+        return None if hot is None else hot[0]
+    return adiabatic.refine(rig, stress, sd, chosen, found, frequency_hz)[0]
 
 
 def records(folder: Path | str) -> np.ndarray:

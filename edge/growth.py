@@ -65,7 +65,8 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     notes = [f"{f.path}: {bad}" for f in files for bad in f.bad] + notes
     notes += [f"{f.path}: the last row is torn off; left out" for f in files if f.torn is not None]
     beside = left_beside([f.path for f in files])
-    notes += [f"{p}: its rows stood under a damaged header; left out: give it beside the folder" for p in beside]
+    notes += [f"{p}: its rows stand under another header row (damaged, or of another version); left out: give it beside the folder"
+              for p in beside]
     views = [r.view if r else None for r in rigs]
     hz = [r.load_frequency_hz for r, _ in rows if r.load_frequency_hz]
     shared = [dK_shared(r, float(np.median(hz)) if hz else None) for r in rigs]

@@ -228,6 +228,8 @@ class LoadPhase:
             part = fit.phase_rad / (2 * np.pi) % 1
             self.cycles = part + round(self.counter.cycles + COUNT_MIDDLE - part)
             if noisy and (turns or last is None):  # the phase tells better how many, too
+                if self.hole_s is not None and last is not None and last.good and middle >= self.hole_s[1]:
+                    turns -= fit.frequency_hz * (self.hole_s[1] - self.hole_s[0])  # of a hole `_fill_hole` tells
                 before = next((k.cycles for k in reversed(self.knots) if k.good), 0.0)
                 extra = round(self.cycles - before - (turns or fit.frequency_hz * self.window_s / 2))
                 self.counter.cycles, self.cycles = self.counter.cycles - extra, self.cycles - extra

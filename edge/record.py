@@ -257,8 +257,8 @@ class RecordFile:
 
 
 def left_beside(read: Sequence[Path]) -> list[Path]:
-    """Files of rows kept under a number beside those read, as the card's sink does with a damaged header."""
-    return sorted({p for path in read for p in path.parent.glob("records-*.csv")} - set(read))
+    """Files of rows kept under a number beside those read, as the card's sink does with another header, damaged or of another version."""
+    return sorted({p for path in read for p in path.parent.glob("records-*.csv") if p.stem[8:].isdecimal()} - set(read))
 
 
 def read_records(folder_or_file: Path | str, most: int | None = None) -> RecordFile:

@@ -62,7 +62,8 @@ def main(folder: Path, out: Path | None = None) -> int:
     if records.torn is not None:
         _complain(f"{records.path}: the last row is torn off; left out")
     for beside in left_beside([records.path]):
-        _complain(f"{beside}: its rows stood under a damaged header; left out: copy it to a folder of its own for a page")
+        _complain(f"{beside}: its rows stand under another header row (damaged, or of another version); left out: copy it to a folder "
+                  "of its own for a page")
     home = records.path.parent
     target = home/"report.html" if out is None else out/"report.html" if out.is_dir() else out
     fixes, note, broken = draw_fixes(home, records.rows)

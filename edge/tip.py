@@ -36,7 +36,8 @@ STRAIGHT_DEG = 8.0  # off the direction of growth: beyond it nothing is expected
 @dataclass(frozen=True)
 class TipFit:
     """The elastic tip. covariance over [along, across, K_I, K_II, T] in mm, MPa sqrt(m), MPa (noise and misfit only); doubt:
-    what of it is not the fit's own (how much heat flows), so that the same tip fitted once more still has it."""
+    what of it is not the fit's own (how much heat flows, what cleaning the map has changed), so that the same tip fitted once more
+    still has it."""
 
     row_px: float
     col_px: float
@@ -70,7 +71,8 @@ class TipFit:
         changed as a deviation more."""
         step = complex(williams.to_crack(other.row_px, other.col_px, (self.row_px, self.col_px), self.angle_deg, mm_per_px))
         pull = np.array([step.real, step.imag, other.K_I - self.K_I, other.K_II - self.K_II, other.T_MPa - self.T_MPa]) * unsure
-        return replace(other, covariance=other.covariance - other.doubt + self.doubt + np.outer(pull, pull), doubt=self.doubt)
+        doubt = self.doubt + np.outer(pull, pull)
+        return replace(other, covariance=other.covariance - other.doubt + doubt, doubt=doubt)
 
     def places(self, shape: tuple[int, ...], mm_per_px: float) -> np.ndarray:
         """Of every pixel of an image in crack coordinates, (rows, columns) complex mm."""

@@ -1,5 +1,7 @@
 """Heat conduction around the tip, against the diffusion equation solved on a grid by FFT (tests/plates.py `conducted`)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from more import chosen
@@ -179,6 +181,39 @@ def test_heat_that_reaches_a_quarter_of_the_crack_is_taken_out_although_it_turns
     assert np.hypot(found.row_px - 60.3, found.col_px - 80.6) < 0.5
 
 
+@pytest.mark.parametrize("first_hz, then_hz", [(3.0, 9.0), (15.0, 3.0)])
+def test_a_load_that_runs_faster_or_slower_than_before_has_heat_that_flows_as_far_as_it_does_then(first_hz, then_hz, tmp_path):
+    """From 3 to 9 Hz K was 7 % too large, 13 deviations, in every row from then on."""
+    big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.15)
+    plate, usable, rng = centre_crack(tip_px=(60.3, 80.6)), np.ones((120, 160), bool), np.random.default_rng(3)
+    rig, flow = rig_of(plate, 14.0, tmp_path), None
+    for hz in (first_hz, then_hz):
+        seen = -conducted(-big.sum_MPa.astype(complex), 0.15, 14.0, hz)[100:220, 140:300]
+        seen = seen + rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape)
+        found = tip.refine(rig, seen.real, 1.0, usable, (60.3, 80.6), 0.0, hz, 0.0, flow)
+        found, flow = adiabatic.refine(rig, seen, 1.0, usable, found, hz, flow)
+    assert flow.share == pytest.approx(1.0, abs=0.03) and flow.mu_mm == pytest.approx((14.0 / np.pi / then_hz) ** 0.5, rel=0.02)
+    assert abs(found.K_I - plate.KI_MPa_sqrt_m) < 3 * found.sd[2]
+
+
+@pytest.mark.parametrize("before_rad", [0.1, -0.1])
+def test_the_phase_of_the_fix_before_does_not_stay(before_rad, tmp_path):
+    """As after a camera that began anew, or a load of another frequency. Where noise hides it in the share, K stayed 2 % too large."""
+    big = centre_crack(shape=(320, 440), tip_px=(160.3, 220.6), mm_per_px=0.15)
+    seen = -conducted(-big.sum_MPa.astype(complex), 0.15, 14.0, 7.0)[100:220, 140:300]
+    rig, usable = rig_of(centre_crack(tip_px=(60.3, 80.6)), 14.0, tmp_path), np.ones(seen.shape, bool)
+    for seed in (6, 7):
+        rng = np.random.default_rng(seed)
+        stress = seen + 4 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
+        first = tip.refine(rig, stress.real, 4.0, usable, (60.3, 80.6), 0.0, 7.0)
+        right, flow = adiabatic.refine(rig, stress, 4.0, usable, first, 7.0)
+        old = replace(flow, phase_rad=before_rad)
+        first = tip.refine(rig, (stress * np.exp(-1j * before_rad)).real, 4.0, usable, (60.3, 80.6), 0.0, 7.0, 0.0, old)
+        found, shown = adiabatic.refine(rig, stress, 4.0, usable, first, 7.0, old)
+        assert shown.phase_rad == pytest.approx(flow.phase_rad, abs=0.005)
+        assert found.K_I == pytest.approx(right.K_I, rel=0.002)
+
+
 @pytest.mark.parametrize("off_rad", [0.06, -0.06])
 def test_a_phase_that_is_off_changes_nothing(off_rad, tmp_path):
     """3.4 degrees, 1.4 ms at 7 Hz: left in, they made K 2 % too small or 1 % too large, ten deviations."""
@@ -215,3 +250,14 @@ def test_a_tip_fitted_once_more_to_a_cleaner_map_keeps_the_doubt_of_the_heat(tmp
     assert doubted.sd[2] > 2 * plain.sd[2]
     assert doubted.again(plain).sd == pytest.approx(doubted.sd)
     assert doubted.again(doubted).sd == pytest.approx(doubted.sd)
+
+
+def test_what_one_cleaning_leaves_unsure_is_still_so_after_the_next(tmp_path):
+    """What growth smears is taken out first, then a short crack's contact."""
+    plate = centre_crack(tip_px=(60.3, 80.6))
+    plain = tip.refine(rig_of(plate, 14.0, tmp_path), plate.sum_MPa, 1.0, np.ones(plate.sum_MPa.shape, bool), (60.3, 80.6), 0.0, 7.0)
+    once = plain.again(replace(plain, K_I=1.05 * plain.K_I), 0.15, 0.5)
+    twice = once.again(replace(plain, T_MPa=plain.T_MPa + 40), 0.15, 0.5)
+    assert once.sd[2] == pytest.approx(np.hypot(plain.sd[2], 0.025 * plain.K_I))
+    assert twice.sd[2] == pytest.approx(np.hypot(once.sd[2], 0.025 * plain.K_I))  # it has come back by as much
+    assert twice.sd[4] == pytest.approx(np.hypot(plain.sd[4], 20.0))

@@ -267,6 +267,17 @@ def test_noise_of_a_load_that_stands_is_not_counted_as_long_as_it_stands(noise, 
     assert "paused" in {k.trouble for k in phase.knots}
 
 
+@pytest.mark.parametrize("noise", [0.002, 0.1, 0.2])
+@pytest.mark.parametrize("hole_s", [2.0, 30.0])
+def test_cycles_of_a_hole_in_the_samples_are_told_as_estimated_in_a_noisy_load_too(noise, hole_s):
+    wave = Wave(noise=noise)
+    t, p = wave.samples(123.0)
+    there = (t < 60.0) | (t > 60.0 + hole_s)
+    phase, _, _ = follow_samples(t[there], p[there], 7.0)
+    assert "cycles_estimated" in phase.take_remarks(120.0)
+    assert phase.cycles_at(120.0) == pytest.approx((wave.phase(120.0) - wave.start_rad) / TURN, abs=1.01)
+
+
 def test_the_way_the_samples_are_cut_into_pieces_does_not_matter():
     t, p = Wave(walk=0.002).samples(30.0)
     trackers = []
