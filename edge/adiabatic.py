@@ -49,17 +49,19 @@ def refine(
         if abs(other / mu - 1) < SETTLED:
             break
         found, flow, mu = last, replace(shown, mu_mm=other), other
-    return (last, shown) if shown is None or not shown.share else (_near_edges(rig, last, shown), shown)
+    return (last, shown) if shown is None or not shown.share else (_widened(rig, last, shown), shown)
 
 
-def _near_edges(rig: Rig, found: tip.TipFit, flow: conduction.Flow) -> tip.TipFit:
+def _widened(rig: Rig, found: tip.TipFit, flow: conduction.Flow) -> tip.TipFit:
     """With the deviation of what the flow of heat near one tip leaves out: the next features of the plate. K, T and the tip's
-    place are then wrong together."""
+    place are then wrong together. And of a large share that no reach within bounds makes one."""
     mu = flow.mu_mm
-    relative = LEFT_OUT * flow.share * (mu / max(feature_mm(rig.specimen, found.crack_mm), mu)) ** 1.5
     at_mu_MPa = found.K_I / np.sqrt(2e-3 * np.pi * mu)
-    pull = relative * np.array([-LEFT_OUT_TIP * mu, 0.0, found.K_I, 0.0, -LEFT_OUT_T * at_mu_MPa])
-    own = np.outer(pull, pull)
+    pull = np.array([-LEFT_OUT_TIP * mu, 0.0, found.K_I, 0.0, -LEFT_OUT_T * at_mu_MPa])
+    relative = LEFT_OUT * flow.share * (mu / max(feature_mm(rig.specimen, found.crack_mm), mu)) ** 1.5
+    if flow.share > HIDING:
+        relative = float(np.hypot(relative, (flow.share - 1) * _of_share(found, mu)))
+    own = np.outer(pull, pull) * relative**2
     return replace(found, covariance=found.covariance + own, doubt=found.doubt + own)
 
 
@@ -144,11 +146,14 @@ def _share(
 
 
 def _with_doubt(found: tip.TipFit, doubt: float, mu: float) -> tip.TipFit:
-    """A share that may be off by `doubt` as a deviation of K and T: the departure one core away from the tip, ahead, over
-    the stress there."""
-    ahead = np.array([max(found.region.inner_mm, 0.5 * mu) + 0j])
-    e = conduction.departure(ahead, found.coefficients, mu).real / williams.evaluate(found.coefficients, ahead)
-    relative = abs(float(e[0])) * doubt
-    pull = np.array([0, 0, found.K_I, found.K_II, found.T_MPa]) * relative
+    """A share that may be off by `doubt` as a deviation of K and T."""
+    pull = np.array([0, 0, found.K_I, found.K_II, found.T_MPa]) * _of_share(found, mu) * doubt
     own = np.outer(pull, pull)
     return replace(found, covariance=found.covariance - found.doubt + own, doubt=own)
+
+
+def _of_share(found: tip.TipFit, mu: float) -> float:
+    """What a share of one makes of K: the departure one core away from the tip, ahead, over the stress there."""
+    ahead = np.array([max(found.region.inner_mm, 0.5 * mu) + 0j])
+    e = conduction.departure(ahead, found.coefficients, mu).real / williams.evaluate(found.coefficients, ahead)
+    return abs(float(e[0]))

@@ -411,15 +411,15 @@ def test_rows_that_share_noise_widen_the_deviations_of_a_row_s_tip_K_and_T():
     assert jumpy.T_sd > 1.1 * plain.T_sd and jumpy.tip_sd_px == pytest.approx(plain.tip_sd_px, rel=0.05)
 
 
-def hot_fix(hz, told_deg=0.0, phase=True):
-    """Fix of 2024 with a crack of 11 mm; told_deg: its direction in the rig file; phase: or the same stresses without heat that flows."""
+def hot_fix(hz, told_deg=0.0, phase=True, told=50.0):
+    """Fix of 2024 with a crack of 11 mm; told_deg, told: its direction and diffusivity in the rig file; phase: or the same stresses without heat that flows."""
     mm, half = 0.15, 11.0
     big = plates.centre_crack((400, 440), (200.3, 220.6), 0.0, mm, half, 90.0)
     plate = plates.centre_crack((120, 160), (60.3, 80.6), 0.0, mm, half, 90.0)
     seen = plates.conducted(big.sum_MPa.astype(complex), mm, 50.0, hz)[140:260, 140:300]
     rig = rig_for(plate)
     rig = replace(rig, view=replace(rig.view, growth_angle_deg=told_deg), load=Load("recording", hz))
-    rig = replace(rig, specimen=replace(rig.specimen, thermal_diffusivity_mm2_per_s=50.0))
+    rig = replace(rig, specimen=replace(rig.specimen, thermal_diffusivity_mm2_per_s=told))
     return fixed(seen_at_1f(seen if phase else seen.real), rig=rig, load=replace(LOAD, frequency_hz=hz)), plate
 
 
@@ -451,3 +451,13 @@ def test_the_direction_is_looked_for_once_more_with_the_flow_of_heat(monkeypatch
     for told_deg in (-20.0, 15.0):
         fix, _ = hot_fix(6.0, told_deg)
         assert abs(fix.maps["angle_deg"]) <= 5, told_deg
+
+
+def test_a_diffusivity_beyond_belief_is_in_the_deviations(monkeypatch):
+    """Half of what it is: more than the reach of heat is changed by, so the share is not one."""
+    monkeypatch.setitem(globals(), "NOISE_K", 0.02)
+    for hz in (4.0, 15.0):
+        fix, plate = hot_fix(hz, told=25.0)
+        v = fix.row
+        assert fix.maps["flow_share"] > 1.05
+        assert abs(v.dKI_MPa_sqrt_m - plate.KI_MPa_sqrt_m) < 2.6 * v.dKI_sd and abs(v.T_MPa - plate.T_MPa) < 2.6 * v.T_sd
