@@ -412,7 +412,8 @@ def test_rows_that_share_noise_widen_the_deviations_of_a_row_s_tip_K_and_T():
 
 
 def hot_fix(hz, told_deg=0.0, phase=True, told=50.0):
-    """Fix of 2024 with a crack of 11 mm; told_deg, told: its direction and diffusivity in the rig file; phase: or the same stresses without heat that flows."""
+    """Fix of 2024 with a crack of 11 mm; told_deg, told: its direction and diffusivity in the rig file; phase: or the same
+    stresses without heat that flows."""
     mm, half = 0.15, 11.0
     big = plates.centre_crack((400, 440), (200.3, 220.6), 0.0, mm, half, 90.0)
     plate = plates.centre_crack((120, 160), (60.3, 80.6), 0.0, mm, half, 90.0)
