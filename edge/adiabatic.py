@@ -14,7 +14,8 @@ SETTLED = 2e-3  # relative change of K
 IN_PHASE_RAD = 5e-3  # heat's imaginary part, turned into the real one by so much, makes K 0.1 % wrong
 LARGEST_SHARE = 1.2  # of what the rig file's diffusivity brings
 FIRST_STEEP = 2.0
-REACHES, SAME_SHARE, LARGEST_REACH = 4, 0.01, 1.3  # the last: in diffusivity 1.7, more than alloys of a name differ by
+REACHES, SAME_REACH, LARGEST_REACH = 4, 0.003, 1.3  # the last: in diffusivity 1.7, more than alloys of a name differ by
+BELIEVED = 0.1  # deviation of the share that a diffusivity as usually known makes, 15 % (common practice, no source)
 REACH_OF_SHARE = 0.67  # share mu^1.5 hardly changes, from closed forms with a diffusivity told wrongly (tests/test_conduction.py)
 # K's deviation over (diffusion length over the distance to the next feature)^1.5; with it go the tip, diffusion lengths, and T, K/sqrt(2 pi
 # diffusion length): our own choice, by some sixty fields by finite elements with the heat equation, 16 kinds of plates, 0.02 to 0.5
@@ -36,31 +37,34 @@ def refine(
     that it was taken from, or the camera's profile is a millisecond wrong) it is turned back: left in, that would bring the
     heat's imaginary part into the real one, to first order.
     A share that is not one says that heat flows farther or less far than the rig file's diffusivity has it: the reach is changed until
-    the share is one, as a diffusivity off by a tenth would make K 2 to 3 % wrong."""
+    the share is one, as a diffusivity off by a tenth would make K 2 to 3 % wrong; less so where noise leaves the share unsure."""
     told = float(diffusion_length_mm(rig.specimen.thermal_diffusivity_mm2_per_s, frequency_hz))
     if flow is not None and abs(np.log(flow.mu_mm / told)) > np.log(LARGEST_REACH) + SETTLED:
         flow = None  # of another load frequency: its share would be taken for far too small
     mu = told if flow is None or not flow.share else flow.mu_mm
     for _ in range(REACHES):
-        last, shown = _at_reach(rig, stress, sd, usable, found, frequency_hz, flow, mu)
-        if shown is None or shown.share < HIDING or abs(shown.share - 1) < SAME_SHARE:
+        last, shown, share_sd = _at_reach(rig, stress, sd, usable, found, frequency_hz, flow, mu)
+        if shown is None or shown.share < HIDING:
             break
-        other = float(np.clip(mu * shown.share**REACH_OF_SHARE, told / LARGEST_REACH, told * LARGEST_REACH))
-        if abs(other / mu - 1) < SETTLED:
+        belief = BELIEVED**2 / (BELIEVED**2 + share_sd**2)
+        other = told * (mu / told * shown.share**REACH_OF_SHARE) ** belief
+        other = float(np.clip(other, told / LARGEST_REACH, told * LARGEST_REACH))
+        if abs(other / mu - 1) < SAME_REACH:
             break
         found, flow, mu = last, replace(shown, mu_mm=other), other
-    return (last, shown) if shown is None or not shown.share else (_widened(rig, last, shown), shown)
+    return (last, shown) if shown is None or not shown.share else (_widened(rig, last, shown, share_sd), shown)
 
 
-def _widened(rig: Rig, found: tip.TipFit, flow: conduction.Flow) -> tip.TipFit:
+def _widened(rig: Rig, found: tip.TipFit, flow: conduction.Flow, share_sd: float) -> tip.TipFit:
     """With the deviation of what the flow of heat near one tip leaves out: the next features of the plate. K, T and the tip's
-    place are then wrong together. And of a large share that no reach within bounds makes one."""
+    place are then wrong together. And of a large share that no reach within bounds makes one, as far as noise does not."""
     mu = flow.mu_mm
     at_mu_MPa = found.K_I / np.sqrt(2e-3 * np.pi * mu)
     pull = np.array([-LEFT_OUT_TIP * mu, 0.0, found.K_I, 0.0, -LEFT_OUT_T * at_mu_MPa])
     relative = LEFT_OUT * flow.share * (mu / max(feature_mm(rig.specimen, found.crack_mm), mu)) ** 1.5
     if flow.share > HIDING:
-        relative = float(np.hypot(relative, (flow.share - 1) * _of_share(found, mu)))
+        unlike = max(0.0, abs(flow.share - 1) - 2 * share_sd)
+        relative = float(np.hypot(relative, unlike * _of_share(found, mu)))
     own = np.outer(pull, pull) * relative**2
     return replace(found, covariance=found.covariance + own, doubt=found.doubt + own)
 
@@ -74,21 +78,21 @@ def _at_reach(
     frequency_hz: float,
     flow: conduction.Flow | None,
     mu: float,
-) -> tuple[tip.TipFit, conduction.Flow | None]:
-    """`refine` for heat that reaches `mu` mm."""
+) -> tuple[tip.TipFit, conduction.Flow | None, float]:
+    """`refine` for heat that reaches `mu` mm; and the deviation of the share."""
     phase = 0.0 if flow is None else flow.phase_rad
     before: tuple[float, float] | None = None  # share fitted with, and how much more the map showed
     share: conduction.Share | None = None
     for _ in range(ROUNDS):
         share = _share(rig, stress * np.exp(-1j * phase), sd, usable, found, mu)
         if share is None:
-            return found, None
+            return found, None, 0.0
         if not share.clear:
             none = conduction.Flow(0.0, mu) if share.sd < conduction.LEAST else None
             if flow == none:
-                return found, flow
+                return found, flow, share.sd
             again = tip.once_more(rig, stress.real, sd, usable, found, frequency_hz, none)
-            return (found, flow) if again is None else (_with_doubt(again, share.sd, mu), none)
+            return (found, flow, share.sd) if again is None else (_with_doubt(again, share.sd, mu), none, share.sd)
         if flow is None or not flow.share:  # fitted without conduction, K is far too small and this share too large
             trial = 1.0
         else:
@@ -102,9 +106,9 @@ def _at_reach(
         again = tip.once_more(rig, (stress * np.exp(-1j * phase)).real, sd, usable, found, frequency_hz, new)
         if again is None:
             # what is left in is as unsure as it is large
-            return _with_doubt(found, share.value, mu), None
+            return _with_doubt(found, share.value, mu), None, share.sd
         found, flow = again, new
-    return (found if share is None else _with_doubt(found, share.sd, mu)), flow
+    return (found, flow, 0.0) if share is None else (_with_doubt(found, share.sd, mu), flow, share.sd)
 
 
 def hidden(
