@@ -256,6 +256,7 @@ class Fixer:
         usable = usable & ~region.silent(stress.real, sd, usable)
         turn = np.exp(-1j * self.flow.phase_rad) if self.flow is not None else 1.0
         found = self._search(stress * turn, sd, usable, load.frequency_hz)
+        with_heat = self.flow is not None and self.flow.share > 0
         if found is not None:
             wide = shared_noise.widened(found, stress.real, sd, usable, shared, self.rig.view.mm_per_px, self.flow)
             found = found if tip.acceptable(wide, usable, self.rig.view.mm_per_px) else None
@@ -263,7 +264,7 @@ class Fixer:
             found, self.flow = adiabatic.refine(self.rig, stress, sd, usable, found, load.frequency_hz, self.flow)
             if self.flow is not None and self.flow.share:
                 fix.flags.append("conduction")
-                if not self.path.seen:  # heat bends the field as another direction does
+                if not self.path.seen and not with_heat:  # heat bends the field as another direction does
                     found, self.flow = self._turned_anew(stress, sd, usable, found, load.frequency_hz, self.flow)
         if found is None:
             fix.flags.append("no_tip")
