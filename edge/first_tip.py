@@ -15,17 +15,10 @@ TURN_SD_DEG = 8.0  # of a direction that has not been seen: the steps tried, and
 CLEAR_MISFIT = 6 * 0.2**0.5  # over sqrt(n): deviations of a difference of chi-squares per pixel, a tenth of the n another
 
 
-def find(
-    rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
-) -> tip.TipFit | None:
-    """The tip with no hint: the whole view is searched. None where there is none."""
-    return search(rig, stress, sd, usable, angle_deg, frequency_hz)[0]
-
-
 def search(
     rig: Rig, stress: np.ndarray, sd: float, usable: np.ndarray, angle_deg: float, frequency_hz: float
 ) -> tuple[tip.TipFit | None, tip.TipFit | None]:
-    """The tip as `find` has it, and what stands out most, be it a tip or not."""
+    """The tip with no hint, None where there is none, and what stands out most, be it a tip or not: the whole view is searched."""
     best: tip.TipFit | None = None
     most: tip.TipFit | None = None
     tried: list[tuple[float, float]] = []

@@ -104,7 +104,7 @@ def test_tip_and_K_are_right_although_heat_flows(diffusivity, hz, tmp_path):
     for _ in range(6):
         stress = seen + 3.0 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
         usable = np.ones(seen.shape, bool)
-        first = first_tip.find(rig, stress.real, 3.0, usable, 0.0, hz)
+        first = first_tip.search(rig, stress.real, 3.0, usable, 0.0, hz)[0]
         assert first is not None
         assert abs(first.K_I / plate.KI_MPa_sqrt_m - 1) > 0.02  # what it would be without
         found, flow = adiabatic.refine(rig, stress, 3.0, usable, first, hz)
@@ -138,7 +138,7 @@ def test_what_the_faces_do_in_the_wake_is_not_taken_for_conduction(tmp_path):
     rig, rng = rig_of(centre_crack(tip_px=(60.3, 80.6)), 14.0, tmp_path), np.random.default_rng(3)
     stress = seen + 3.0 * (rng.standard_normal(seen.shape) + 1j * rng.standard_normal(seen.shape))
     usable, (rows, columns) = np.ones(seen.shape, bool), np.indices(seen.shape)
-    first = first_tip.find(rig, stress.real, 3.0, usable, 0.0, 7.0)
+    first = first_tip.search(rig, stress.real, 3.0, usable, 0.0, 7.0)[0]
     rubbing = 30j * ((columns < 79) & (np.abs(rows - 60.3) < 4))
     shares = [adiabatic.refine(rig, s, 3.0, usable, first, 7.0)[1].share for s in (stress, stress + rubbing)]
     assert shares[0] == pytest.approx(1.0, abs=0.05) and shares[1] == pytest.approx(shares[0], abs=0.01)
@@ -151,7 +151,7 @@ def test_a_map_that_shows_no_flow_of_heat_is_fitted_closer_to_the_tip(tmp_path):
     noise = rng.standard_normal((2, *plate.sum_MPa.shape))
     stress = plate.sum_MPa + 4 * noise[0] + 4j * noise[1]
     usable = np.ones(stress.shape, bool)
-    first = first_tip.find(rig, stress.real, 4.0, usable, 0.0, 7.0)
+    first = first_tip.search(rig, stress.real, 4.0, usable, 0.0, 7.0)[0]
     found, flow = adiabatic.refine(rig, stress, 4.0, usable, first, 7.0)
     assert flow == conduction.Flow(0.0, pytest.approx(0.8, abs=0.01))
     assert found.region.inner_mm < first.region.inner_mm and found.sd[0] < first.sd[0]
@@ -172,7 +172,7 @@ def test_heat_that_reaches_a_quarter_of_the_crack_is_taken_out_although_it_turns
     found_delay = far_field_delay(-stress, 1.5, hz, usable)
     assert found_delay is not None
     turned = stress * np.exp(2j * np.pi * hz * found_delay[0])
-    first = first_tip.find(rig, turned.real, 1.5, usable, 0.0, hz)
+    first = first_tip.search(rig, turned.real, 1.5, usable, 0.0, hz)[0]
     assert first is not None and first.K_I < 0.7 * plate.KI_MPa_sqrt_m
     found, flow = adiabatic.refine(rig, turned, 1.5, usable, first, hz)
     assert flow is not None and flow.share == pytest.approx(1.0, abs=0.06)

@@ -9,8 +9,9 @@ import plates
 import pytest
 from more import chosen
 
+from edge import first_tip
 from edge import region as regions
-from edge.first_tip import find, turned
+from edge.first_tip import turned
 from edge.rig import Camera, Fit, Load, LockIn, Records, Rig, Specimen, View
 from edge.tip import acceptable, refine, weak
 from edge.tip_candidates import candidates
@@ -42,6 +43,11 @@ def noisy(plate, seed=1, noise=NOISE_MPA):
     """The stress-sum map with noise, and where there is specimen."""
     s = np.nan_to_num(plate.sum_MPa) + noise * np.random.default_rng(seed).standard_normal(plate.sum_MPa.shape)
     return s, (np.isfinite(plate.sum_MPa) if plate.cover is None else plate.cover > 0.98)
+
+
+def find(*where):
+    """The tip in the whole view, or None."""
+    return first_tip.search(*where)[0]
 
 
 def search(plate, seed=1, rig=None, noise=NOISE_MPA):

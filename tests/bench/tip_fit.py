@@ -80,7 +80,7 @@ def measure(rounds: int = 5) -> Iterator[Line]:
                 f"≥ {LEAST_GAIN:g} ×; ≥ 0 within {ROUNDING:g}",
                 other_s / fit_s >= LEAST_GAIN and apart >= -ROUNDING,
             )
-        find_s, found = cpu_s(lambda: first_tip.find(rig, stress, SD_MPA, usable, 0.0, hz), rounds)
+        find_s, found = cpu_s(lambda: first_tip.search(rig, stress, SD_MPA, usable, 0.0, hz)[0], rounds)
         assert isinstance(found, tip.TipFit)
         yield from grid(rig, stress, usable, found, find_s)
     yield from growth(rounds)
@@ -111,7 +111,7 @@ def growth(rounds: int) -> Iterator[Line]:
             rig, stress, usable, true_tip = scene(shape, Path(folder))
             pixels.append(stress.size)
             hz = rig.load.frequency_hz
-            find_s.append(cpu_s(lambda: first_tip.find(rig, stress, SD_MPA, usable, 0.0, hz), rounds)[0])  # noqa: B023
+            find_s.append(cpu_s(lambda: first_tip.search(rig, stress, SD_MPA, usable, 0.0, hz)[0], rounds)[0])  # noqa: B023
     mm_s, held = [], []
     with tempfile.TemporaryDirectory() as folder:
         rig, stress, usable, true_tip = scene((192, 256), Path(folder))
