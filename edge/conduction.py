@@ -45,27 +45,35 @@ def _tables() -> tuple[np.ndarray, np.ndarray]:
     t = np.linspace(0, np.sqrt(3 * LARGEST), 900) + 1e-9  # along the face, r' = t^2
     step = t[1] - t[0]
 
-    def looked_up(distance: np.ndarray, values: np.ndarray) -> np.ndarray:
-        return np.interp(distance, s, values.real, right=0) + 1j * np.interp(distance, s, values.imag, right=0)
-
     first, third = (np.empty((THETA.size, RHO.size), complex) for _ in range(2))
     for i, theta in enumerate(THETA):  # one at a time: all at once take 300 MB for a moment
         ahead = (RHO * np.cos(theta))[:, None] + t**2
         distance = np.hypot(ahead, (RHO * np.sin(theta))[:, None])
-        first[i] = -2 / np.pi * np.trapezoid(looked_up(distance, qk1) * ahead / distance, dx=step)
-        third[i] = np.trapezoid(looked_up(distance, k0), dx=step) / np.pi
+        first[i] = -2 / np.pi * np.trapezoid(np.interp(distance, s, qk1, right=0) * ahead / distance, dx=step)
+        third[i] = np.trapezoid(np.interp(distance, s, k0, right=0), dx=step) / np.pi
     return first * RHO**0.5, third * RHO**-0.5
 
 
-def _at(table: np.ndarray, rho: np.ndarray, theta: np.ndarray) -> np.ndarray:
-    """Bilinear in log rho and theta; zero beyond the table's radius."""
+def _at(rho: np.ndarray, theta: np.ndarray) -> list[np.ndarray]:
+    """Of each table, bilinear in log rho and theta; zero beyond its radius."""
     i = np.clip((np.log(rho / RHO[0])) / np.log(RHO[1] / RHO[0]), 0, RHO.size - 1.001)
     j = np.clip(np.abs(theta) / THETA[1], 0, THETA.size - 1.001)
     i0, j0 = i.astype(int), j.astype(int)
-    u, v = i - i0, j - j0
-    low = table[j0, i0] * (1 - u) + table[j0, i0 + 1] * u
-    high = table[j0 + 1, i0] * (1 - u) + table[j0 + 1, i0 + 1] * u
-    return np.where(rho < LARGEST, low * (1 - v) + high * v, 0)
+    u, v, inside = i - i0, j - j0, rho < LARGEST
+    weights = [(1 - u) * (1 - v) * inside, u * (1 - v) * inside, (1 - u) * v * inside, u * v * inside]
+    corners = [(j0, i0), (j0, i0 + 1), (j0 + 1, i0), (j0 + 1, i0 + 1)]
+    return [sum(w * table[corner] for w, corner in zip(weights, corners, strict=True)) for table in _tables()]
+
+
+def unit_departures(z: np.ndarray, mu_mm: float, blur_mm: float = 0.0) -> np.ndarray:
+    """`departure` (3, ...) at z (...) for coefficients of one: n = 1 in opening and in sliding (1j), n = 3 in opening."""
+    rho, theta = np.maximum(np.abs(z) / mu_mm, RHO[0]), np.angle(z)
+    first, third = _at(rho, theta)
+    root = np.sqrt(rho)
+    # Re(c z^(-1/2)) has + Im(c) sin(theta/2) r^(-1/2)
+    slide = -np.exp(-(1 + 1j) * rho) * np.sin(theta / 2)
+    turn = np.exp(1j * (blur_mm / mu_mm) ** 2)
+    return np.stack([first / root, slide / root, third * root * mu_mm]) * (turn * mu_mm**-0.5)
 
 
 def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float, blur_mm: float = 0.0) -> np.ndarray:
@@ -73,15 +81,9 @@ def departure(z: np.ndarray, coefficients: np.ndarray, mu_mm: float, blur_mm: fl
     coefficients (edge/williams.py); outside 177 degrees from the growth direction it is that of 177 degrees. blur_mm: standard
     deviation of what a pixel averages over. The stress sum is harmonic, so blur leaves it as it is, but the departure solves
     lap e = q^2 e: a Gaussian blur of deviation b multiplies it by exp(b^2 q^2 / 2) = exp(i b^2 / mu^2)."""
-    first, third = _tables()
-    rho, theta = np.maximum(np.abs(z) / mu_mm, RHO[0]), np.angle(z)
     c1 = complex(coefficients[0])
     c3 = complex(coefficients[2]) if len(coefficients) > 2 else 0j
-    root = np.sqrt(rho)
-    e = c1.real * mu_mm**-0.5 * _at(first, rho, theta) / root + c3.real * mu_mm**0.5 * _at(third, rho, theta) * root
-    # Re(c z^(-1/2)) has + Im(c) sin(theta/2) r^(-1/2)
-    slide = -np.exp(-(1 + 1j) * rho) * np.sin(theta / 2) / root
-    return (e + c1.imag * mu_mm**-0.5 * slide) * np.exp(1j * (blur_mm / mu_mm) ** 2)
+    return np.tensordot([c1.real, c1.imag, c3.real], unit_departures(z, mu_mm, blur_mm), 1)
 
 
 @dataclass(frozen=True)
@@ -99,15 +101,14 @@ class Flow:
         added = np.zeros((2 + 2 * terms - 1, z.size))
         if not self.share:
             return added
-        unit = np.array([1.0, 0, 0])
         step = 0.05 * self.mu_mm
         for column, direction in ((0, step), (1, 1j * step)):
-            ahead, behind = (departure(z + way * direction, unit, self.mu_mm, self.blur_mm).real for way in (1, -1))
+            ahead, behind = (unit_departures(z + way * direction, self.mu_mm, self.blur_mm)[0].real for way in (1, -1))
             added[column] = -2 * (ahead - behind) / (2 * step) * unit_mm**1.5
-        added[2] = departure(z, unit, self.mu_mm, self.blur_mm).real * unit_mm**0.5
-        added[3] = departure(z, 1j * unit, self.mu_mm, self.blur_mm).real * unit_mm**0.5
+        opening, sliding, third = unit_departures(z, self.mu_mm, self.blur_mm).real
+        added[2], added[3] = opening * unit_mm**0.5, sliding * unit_mm**0.5
         if terms >= 3:
-            added[5] = departure(z, np.array([0, 0, 1.0]), self.mu_mm, self.blur_mm).real * unit_mm**-0.5
+            added[5] = third * unit_mm**-0.5
         return self.share * added
 
     def real_part(self, z: np.ndarray, coefficients: np.ndarray) -> np.ndarray:
