@@ -6,7 +6,7 @@ import numpy as np
 
 from edge import conduction, tip, williams
 from edge.handbook import diffusion_length_mm
-from edge.region import feature_mm
+from edge.region import heat_room_mm
 from edge.rig import Rig
 
 ROUNDS = 8
@@ -61,7 +61,7 @@ def _widened(rig: Rig, found: tip.TipFit, flow: conduction.Flow, share_sd: float
     mu = flow.mu_mm
     at_mu_MPa = found.K_I / np.sqrt(2e-3 * np.pi * mu)
     pull = np.array([-LEFT_OUT_TIP * mu, 0.0, found.K_I, 0.0, -LEFT_OUT_T * at_mu_MPa])
-    relative = LEFT_OUT * flow.share * (mu / max(feature_mm(rig.specimen, found.crack_mm), mu)) ** 1.5
+    relative = LEFT_OUT * flow.share * (mu / max(heat_room_mm(rig.specimen, found.crack_mm, mu), mu)) ** 1.5
     if flow.share > HIDING:
         unlike = max(0.0, abs(flow.share - 1) - 2 * share_sd)
         relative = float(np.hypot(relative, unlike * _of_share(found, mu)))

@@ -103,6 +103,14 @@ def feature_mm(s: Specimen, crack_mm: float) -> float:
     return max(min(near, far), 0.0)
 
 
+def heat_room_mm(s: Specimen, crack_mm: float, diffusion_mm: float) -> float:
+    """Distance from the tip to the nearest feature for heat that spreads by `diffusion_mm`: as `feature_mm`, or to the end of a notch
+    that is more of a hole, wider than deep. The faces of a slot carry the heat on as the crack's do."""
+    hole = s.notch_mm > 0 and s.notch_wide_mm > max(s.notch_mm, diffusion_mm)
+    feature = feature_mm(s, crack_mm)
+    return min(feature, max(crack_mm - s.notch_mm, 0.0)) if hole else feature
+
+
 def ligament_mm(s: Specimen, crack_mm: float) -> float:
     """From the tip to the far edge."""
     return s.room_mm - crack_mm

@@ -7,7 +7,7 @@ from edge.conduction import Flow
 from edge.growth_validity import ligament_too_small
 from edge.handbook import maximum, maximum_K
 from edge.load_knots import LoadState
-from edge.region import feature_mm
+from edge.region import heat_room_mm
 from edge.rig import Rig
 
 NEAR_EDGE = 0.75  # of the fit region's area in view
@@ -29,6 +29,6 @@ def tip_flags(
     most = maximum(load.range_kN, ratio), maximum_K(found.K_I, ratio)
     if s.geometry != "plate" and ligament_too_small(s, np.array(found.crack_mm), *most):
         flags.append("irwin")
-    if flow is not None and flow.share and flow.mu_mm > HEAT_FAR * feature_mm(s, found.crack_mm):
+    if flow is not None and flow.share and flow.mu_mm > HEAT_FAR * heat_room_mm(s, found.crack_mm, flow.mu_mm):
         flags.append("heat_far")
     return flags

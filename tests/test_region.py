@@ -8,7 +8,7 @@ import pytest
 from test_tip import rig_for
 
 from edge import handbook
-from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, ligament_mm, quiet, specimen
+from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, heat_room_mm, ligament_mm, quiet, specimen
 from edge.rig import Fit
 
 PLATE = plates.centre_crack()
@@ -99,3 +99,13 @@ def test_counts_at_either_end_of_sixteen_bits_are_known():
     assert (
         at_an_end(np.array([0, 1, 2, 29_500, 65_400, 65_401, 65_535])).tolist() == [True] * 2 + [False] * 3 + [True] * 2
     )
+
+
+@pytest.mark.parametrize(
+    "notch_mm, width_mm, diffusion_mm, room_mm",
+    [(0.0, None, 1.0, 10.0), (4.0, 8.0, 1.0, 6.0), (4.0, 1.6, 1.0, 10.0), (1.0, 2.0, 3.0, 10.0), (11.0, 22.0, 1.0, 0.0)],
+    ids=["no notch", "hole", "slot", "hole smaller than heat reaches", "tip in the hole"],
+)
+def test_heat_has_room_as_far_as_a_hole_and_past_a_slot(notch_mm, width_mm, diffusion_mm, room_mm):
+    specimen = replace(specimen_of("plate"), notch_mm=notch_mm, notch_width_mm=width_mm)
+    assert heat_room_mm(specimen, 10.0, diffusion_mm) == room_mm
