@@ -190,9 +190,9 @@ class LoadPhase:
         )
 
     def _stands_still(self, p: np.ndarray) -> bool:
-        """Whether the load does so in half of the window."""
+        """Whether the load does so in half of the window, which a few samples before a hole do not tell."""
         halves = p[: p.size // 2], p[p.size // 2 :]
-        return bool(min(np.ptp(half) for half in halves) < STILL * 2 * self.last_amplitude_kN)
+        return p.size >= 5 * CYCLES and bool(min(np.ptp(half) for half in halves) < STILL * 2 * self.last_amplitude_kN)
 
     def _runs_on(self, fit: WaveFit) -> bool:
         """Whether a load that seems to stand beside what it was runs as before, only with far less amplitude."""

@@ -379,6 +379,18 @@ def test_nothing_is_known_before_the_first_window_and_nothing_invented_long_afte
     assert tracker.at(20.0) is None
 
 
+def test_a_hole_behind_any_sample_of_a_sparse_signal_is_a_hole_and_no_load_that_stands_still():
+    """As of frames from a camera that was away: the last window before it may hold a single sample."""
+    for last in range(300, 340):
+        t = np.arange(1000) / 25
+        t = t[(t < (last - 0.5) / 25) | (t > (last + 74.5) / 25)]
+        tracker = LoadPhase(7.0, 25.0)
+        tracker.feed(t, np.sin(TURN * 7.0 * t))
+        assert {k.trouble for k in tracker.knots} <= {"", "load_uneven"}, last
+        good = [k for k in tracker.knots if k.good]
+        assert good[-1].cycles - good[0].cycles == pytest.approx(7.0 * (good[-1].time_s - good[0].time_s), abs=0.1), last
+
+
 @pytest.mark.parametrize("samples, cycles, off", [(1000, 7.0, 0.0), (40, 4.2, 1e5), (1200, 4.0, 0.0), (17, 5.3, -3.0)])
 def test_the_fit_of_a_window_equals_its_plain_twin(samples, cycles, off):
     rng = np.random.default_rng(samples)
