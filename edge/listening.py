@@ -47,7 +47,7 @@ class Listener:
         self.clock = FrameClock(rig.camera.frame_rate_hz)
         of_frames = rig.camera.frame_rate_hz if isinstance(load, FramesLoad) else None
         self.phase = LoadPhase(rig.load.frequency_hz, samples_per_s=of_frames)
-        self.waiting: list[Frame] = []
+        self.waiting: list[tuple[Frame, bool]] = []  # and whether it is a copy of the one before
         self.kept: deque[tuple[Slot, np.ndarray]] = deque()  # the newest, without copies: those would hide the noise
         self.first_s: float | None = None
         self.arrivals: list[float] = []
@@ -82,19 +82,20 @@ class Listener:
 
     def _take(self, frame: Frame) -> None:
         self.arrivals.append(frame.time_s)
-        self.copies += int(self.newest is not None and np.array_equal(frame.counts, self.newest))
+        copy = self.newest is not None and np.array_equal(frame.counts, self.newest)
+        self.copies += copy
         self.newest = frame.counts
-        self.waiting.append(frame)
+        self.waiting.append((frame, copy))
         self.clock.push(frame.time_s)
         self._place()
 
     def _place(self, flush: bool = False) -> None:
         while (slot := self.clock.pop(flush)) is not None:
-            frame = self.waiting.pop(0)
+            frame, copy = self.waiting.pop(0)
             if self.last_number >= 0:
                 self.lost += self.clock.lost(slot.number - self.last_number - 1)
             self.last_number = slot.number
-            if isinstance(self.load, FramesLoad):
+            if isinstance(self.load, FramesLoad) and slot.sure and not copy:  # as in the loop
                 self.load.see(frame, slot.time_s)
             if slot.sure and not (self.kept and np.array_equal(frame.counts, self.kept[-1][1])):
                 self.first_s = slot.time_s if self.first_s is None else self.first_s

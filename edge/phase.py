@@ -20,7 +20,8 @@ MOST_EXPLAINED = 3.0  # of the samples' variance: a sine's squared amplitude is 
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
-SPARSE_SAMPLES, LONGER = 40, 4  # in a window of a sparse signal; and up to so many times that where it is noisy
+SPARSE_SAMPLES, LONGER = 40, 4  # in a window of a sparse signal; and up to so many times that where it is noisy, or sparser still
+WHOLE = 0.8  # of a window's length with samples: there is no hole at its end
 SPARSE_PHASE_SD = 0.06  # rad, of its window: more and the window is doubled
 KEPT, MOST_KEPT = 256, 4096  # knots, at least; and at most
 FAR_WINDOWS = 3.0  # knots further apart than this many windows know nothing of what was between them
@@ -165,13 +166,16 @@ class LoadPhase:
 
     def _fit(self, t: np.ndarray, p: np.ndarray) -> WaveFit | None:
         """The window's fit, times from its middle; None where samples are missing."""
-        if t.size < 5 * CYCLES or np.max(np.diff(t)) > self.longest_gap_s:
+        gap_s = float(np.max(np.diff(t), initial=0.0))
+        if t.size < 5 * CYCLES or gap_s > self.longest_gap_s:
+            if self.samples_per_s and gap_s <= self.longest_gap_s and t[-1] - t[0] > WHOLE * self.window_s:
+                self.longer = min(2 * self.longer, LONGER)  # of a camera that gives fewer images than frames
             return None
         thin = max(1, t.size // MOST_SAMPLES)
         t, p = t[::thin], p[::thin]
         if self.bad_in_a_row >= 2:
             if self.samples_per_s:
-                self.frequency_hz = near_frequency(t, p, self.nominal_hz, self.samples_per_s)
+                self.frequency_hz = near_frequency(t, p, self.nominal_hz, 1 / float(np.median(np.diff(t))))
             else:
                 self.frequency_hz = strongest_frequency(t, p, self.nominal_hz) or self.frequency_hz
         return fit_harmonics(t, p, self.frequency_hz)

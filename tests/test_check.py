@@ -104,6 +104,15 @@ def test_copies_do_not_hide_the_noise(tmp_path, load):
     assert noise_mK(rig) == pytest.approx(50, abs=4)
 
 
+@pytest.mark.parametrize("hz", [2.3, 5.2, 7.0])
+def test_a_load_is_found_in_the_images_of_a_camera_that_sends_each_of_them_three_times(tmp_path, hz):
+    made = recordings.render(SMALL, frames=120, camera={"frame_rate_hz": 9.0}, wave={"frequency_hz": hz, **FEW_SAMPLES}, width_mm=100.0)
+    rig = {"load": {"source": "frames", "path": None}, "camera": {"frame_rate_hz": 27.0}}
+    saved = recordings.save(recordings.sent_again(made, 3), tmp_path, rig=rig, width_mm=100.0)
+    (told,) = (f for f in check.check(load_rig(saved.rig), 10.0) if f.topic == "load")
+    assert told.ok and abs(float(told.text.split(" Hz")[0]) / hz - 1) < 2e-3, told.text
+
+
 def test_the_noise_is_that_of_the_newest_frames_where_memory_is_short(good, monkeypatch):
     monkeypatch.setattr(listening, "MOST_BYTES", 1)
     assert noise_mK(good) == pytest.approx(50, abs=4)

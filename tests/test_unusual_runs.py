@@ -9,12 +9,13 @@ import recordings
 from test_fix import COUNTS_PER_K, FRAMES, K0_PER_MPA, LOAD, NOISE_K, SURFACE_K, rig_for
 
 from calibration.profile import CameraProfile
-from edge import motion, region
+from edge import cli, motion, region
 from edge.bench_camera import shifted, spline
 from edge.bench_load import LoadWave
 from edge.fix import Fixer
 from edge.lockin import Harmonics
 from edge.phase import LoadPhase
+from edge.record import read_records
 
 SHAPE = (120, 160)
 ROWS, COLUMNS = np.indices(SHAPE).astype(float)
@@ -130,6 +131,17 @@ def test_jumps_of_the_images_level_lose_no_cycles_of_a_load_taken_from_the_frame
     last = run.rows[-1]
     assert last.cycles == pytest.approx(7 * last.elapsed_s, abs=2)
     assert any("cycles_estimated" in r.flags for r in run.rows)
+
+
+@pytest.mark.parametrize("hz", [2.3, 5.2])
+def test_a_camera_that_sends_each_image_three_times_has_its_load_found_in_the_frames(tmp_path, hz):
+    made = recordings.render(SMALL, frames=270, camera={"frame_rate_hz": 9.0}, wave={"frequency_hz": hz, **FEW_SAMPLES}, width_mm=100.0)
+    rig = {**FRAMES_AS_LOAD, "camera": {"frame_rate_hz": 27.0}}
+    saved = recordings.save(recordings.sent_again(made, 3), tmp_path, rig=rig, width_mm=100.0)
+    assert cli.main(["run", str(saved.rig)]) == 0
+    last = read_records(tmp_path / "out").rows[-1]
+    assert abs(last.dKI_MPa_sqrt_m - SMALL.KI_MPa_sqrt_m) < 3 * last.dKI_sd < 0.1 * SMALL.KI_MPa_sqrt_m
+    assert last.cycles == pytest.approx(hz * last.elapsed_s, abs=1.5 * hz)
 
 
 def test_a_range_in_counts_is_not_taken_for_kilonewtons(run_recording):
