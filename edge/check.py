@@ -27,6 +27,7 @@ SECONDS = 10.0
 ENOUGH_FRAMES = 120  # for every finding
 RATE_OFF = 0.02  # relative: what the loop's clock and phase hold for another rate (common practice, no source)
 LOST, COPIES, BAD_LINES, AT_END = 0.01, 0.05, 0.01, 0.01  # shares worth a word (the same)
+EACH_AGAIN = 0.3  # share of copies from which they are the camera's way (as in calibration/pixels.py)
 HOT_C = 75.0  # small boards slow down from about 80 (from memory)
 RECORDS_MB = 50.0  # room that records of some weeks take
 THERMAL = Path("/sys/class/thermal")
@@ -257,6 +258,9 @@ def of_aliases(rig: Rig, heard: Heard) -> Iterator[Finding]:
     hz = heard.load.frequency_hz if heard.load else rig.load.frequency_hz
     nominal = rig.camera.frame_rate_hz
     rate = heard.frame_rate_hz if heard.frames > 10 and abs(heard.frame_rate_hz / nominal - 1) < 0.5 else nominal
+    images = heard.frames - heard.copies
+    if images and heard.copies > EACH_AGAIN * heard.frames:  # it is the images that the load is seen by
+        rate /= round(heard.frames / images)
     met = collisions(hz, rate, rig.lockin.memory_s, rig.lockin.mains_hz)
     wanted = [p for p in met.pairs if p.spoils & set(range(1, rig.lockin.harmonics + 1))]
     for pair in wanted:

@@ -113,6 +113,16 @@ def test_a_load_is_found_in_the_images_of_a_camera_that_sends_each_of_them_three
     assert told.ok and abs(float(told.text.split(" Hz")[0]) / hz - 1) < 2e-3, told.text
 
 
+@pytest.mark.parametrize("hz, lost", [(4.5, "f = 4.5 Hz is seen at 4.5 Hz"), (2.25, "2f = 4.5 Hz is seen at 4.5 Hz"), (2.0, None)])
+def test_what_folds_together_is_told_by_the_rate_of_the_images_and_not_of_their_copies(tmp_path, hz, lost):
+    """At 27 frames/s none of these does."""
+    made = recordings.render(SMALL, frames=120, camera={"frame_rate_hz": 9.0}, wave={"frequency_hz": hz, **FEW_SAMPLES}, width_mm=100.0)
+    rig = {"camera": {"frame_rate_hz": 27.0}}
+    saved = recordings.save(recordings.sent_again(made, 3), tmp_path, rig=rig, profile=PROFILE, width_mm=100.0)
+    told = [f.text for f in check.check(load_rig(saved.rig), 10.0) if f.topic == "aliases" and not f.ok]
+    assert any(text.startswith(lost) for text in told) if lost else told == []
+
+
 def test_the_noise_is_that_of_the_newest_frames_where_memory_is_short(good, monkeypatch):
     monkeypatch.setattr(listening, "MOST_BYTES", 1)
     assert noise_mK(good) == pytest.approx(50, abs=4)
