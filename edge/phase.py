@@ -16,7 +16,7 @@ from edge.load_knots import Knot, LoadState, averages
 from edge.lone_samples import FEWEST_PER_CYCLE, NEEDED, lone, noise_alone
 from edge.wave_fit import WaveFit, fit_harmonics, near_frequency, strongest_frequency
 
-MOST_EXPLAINED = 3.0  # of the samples' variance: a sine's squared amplitude is twice it
+MOST_EXPLAINED = 3.0  # of the samples' variance: a sine's squared amplitude is twice it, as a rule
 CYCLES = 4  # of load in a window, at least
 WINDOW_S = 1.0  # and seconds, at least
 MOST_SAMPLES = 1200  # of a window that enter the fit; more are thinned
@@ -181,7 +181,7 @@ class LoadPhase:
         return fit_harmonics(t, p, self.frequency_hz)
 
     def _is_good(self, fit: WaveFit, p: np.ndarray) -> bool:
-        if self.samples_per_s is None and fit.amplitude_kN**2 > MOST_EXPLAINED * float(np.var(p)):
+        if fit.amplitude_kN**2 > MOST_EXPLAINED * float(np.var(p)):
             return False  # larger than all that is seen: noise, where the columns of the fit are nearly alike
         noisiest = 0.25 if self.samples_per_s is None else SPARSE_PHASE_SD * np.sqrt(fit.samples / 2)
         if self.samples_per_s and fit.noise_kN > noisiest * fit.amplitude_kN > 5 * noisiest * fit.noise_kN / np.sqrt(fit.samples):

@@ -379,6 +379,21 @@ def test_nothing_is_known_before_the_first_window_and_nothing_invented_long_afte
     assert tracker.at(20.0) is None
 
 
+@pytest.mark.parametrize("hz", [11.0, 12.0, 12.2, 24.0])
+@pytest.mark.parametrize("pause_s", [(np.inf, np.inf), (20.3, 50.1)])
+def test_a_sparse_signal_near_half_the_rate_it_comes_at_has_its_phase_and_none_in_a_pause(hz, pause_s):
+    """At the half itself a sine's samples may all be nil: noise was explained there by an amplitude of ten thousand million."""
+    wave = Wave(hz, samples_hz=25.0, noise=0.01, pause_s=pause_s)
+    t, p = wave.samples(110.0)
+    tracker, times = LoadPhase(hz, 25.0), np.arange(70.0, 100.0, 0.2)
+    for i in range(0, t.size, 5):
+        tracker.feed(t[i : i + 5], p[i : i + 5])
+    found = np.array([tracker.at(x) for x in times], float)
+    assert np.isfinite(found).mean() > 0.95 and np.nanmax(np.abs(error_deg(found, wave, times))) < 15
+    assert np.isinf(pause_s[0]) or all(tracker.at(x) is None for x in np.arange(26.0, 44.0, 0.2))
+    assert tracker.state(70.0, 100.0).range_kN == pytest.approx(9.0, rel=0.02)
+
+
 def test_a_hole_behind_any_sample_of_a_sparse_signal_is_a_hole_and_no_load_that_stands_still():
     """As of frames from a camera that was away: the last window before it may hold a single sample."""
     for last in range(300, 340):
