@@ -98,7 +98,7 @@ class Models:
 @dataclass(frozen=True)
 class TwoZones:
     """Posterior mean and deviation of what taper and bell are: C, D amplitudes, K; end: where the taper reaches zero, px
-    behind the elastic tip; reversal: px ahead of it. gains: fall of chi-square that each zone brings beside the other, less what
+    behind the elastic tip. gains: fall of chi-square that each zone brings beside the other, less what
     is odd about its shape, over the pair's misfit. opposed: deviations by which the profile turns its phase to each side.
     likeliest: start, length, C and its deviation of the best single model; bell: place and size of it, px; models: all."""
 
@@ -110,8 +110,6 @@ class TwoZones:
     gap_sd_deg: float
     end_px: float
     end_sd_px: float
-    reversal_px: float
-    reversal_sd_px: float
     gain_taper: float
     gain_bell: float
     opposed_behind: float
@@ -250,7 +248,6 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
     end, end_sd = mean_sd(m.tapers[:, 1] - m.tapers[:, 0], m.weight)
     C, C_sd = mean_sd(np.abs(m.c), m.weight)
     D, D_sd = mean_sd(np.abs(m.d), m.weight)
-    reversal, reversal_sd = reversal_px(m)
     start, length = m.tapers[0]
     return TwoZones(
         C,
@@ -261,8 +258,6 @@ def _summary(m: Models, gains: tuple[float, float], opposed: tuple[float, float]
         float(np.degrees(np.sqrt(gap_var))),
         end,
         float(np.hypot(end_sd, STEP_PX)),
-        reversal,
-        reversal_sd,
         *gains,
         *opposed,
         (float(start), float(length), complex(m.c[0]), float(np.sqrt(m.c_var[0]))),
