@@ -20,6 +20,7 @@ REACH_OF_SHARE = 0.67  # share mu^1.5 hardly changes, from closed forms with a d
 # K's deviation over (diffusion length over the distance to the next feature)^1.5; with it go the tip, diffusion lengths, and T, K/sqrt(2 pi
 # diffusion length): our own choice, by some sixty fields by finite elements with the heat equation, 16 kinds of plates, 0.02 to 0.5
 LEFT_OUT, LEFT_OUT_TIP, LEFT_OUT_T = 0.2, 0.5, 2.5
+FAINT = 0.1  # share from which it contradicts the rig file's diffusivity; less may be no heat's (our own choice)
 HIDING = 0.5  # share from which heat can hide a tip: half of what the rig file's diffusivity brings
 
 
@@ -44,7 +45,7 @@ def refine(
     mu = told if flow is None or not flow.share else flow.mu_mm
     for _ in range(REACHES):
         last, shown, share_sd = _at_reach(rig, stress, sd, usable, found, frequency_hz, flow, mu)
-        if shown is None or shown.share < HIDING:
+        if shown is None or shown.share < FAINT:
             break
         belief = BELIEVED**2 / (BELIEVED**2 + share_sd**2)
         other = told * (mu / told * shown.share**REACH_OF_SHARE) ** belief
@@ -57,12 +58,12 @@ def refine(
 
 def _widened(rig: Rig, found: tip.TipFit, flow: conduction.Flow, share_sd: float) -> tip.TipFit:
     """With the deviation of what the flow of heat near one tip leaves out: the next features of the plate. K, T and the tip's
-    place are then wrong together. And of a large share that no reach within bounds makes one, as far as noise does not."""
+    place are then wrong together. And of a share that no reach within bounds makes one, as far as noise does not."""
     mu = flow.mu_mm
     at_mu_MPa = found.K_I / np.sqrt(2e-3 * np.pi * mu)
     pull = np.array([-LEFT_OUT_TIP * mu, 0.0, found.K_I, 0.0, -LEFT_OUT_T * at_mu_MPa])
     relative = LEFT_OUT * flow.share * (mu / max(heat_room_mm(rig.specimen, found.crack_mm, mu), mu)) ** 1.5
-    if flow.share > HIDING:
+    if flow.share > FAINT:
         unlike = max(0.0, abs(flow.share - 1) - 2 * share_sd)
         relative = float(np.hypot(relative, unlike * _of_share(found, mu)))
     own = np.outer(pull, pull) * relative**2
