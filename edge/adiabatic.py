@@ -90,8 +90,10 @@ def _at_reach(
             return found, None, 0.0
         if not share.clear:
             none = conduction.Flow(0.0, mu) if share.sd < conduction.LEAST else None
-            if flow == none:
-                return found, flow, share.sd
+            if flow is not None and none is not None and not flow.share:  # fitted so already
+                return _with_doubt(found, share.sd, mu), none, share.sd
+            if flow is None and none is None:
+                return found, None, share.sd
             again = tip.once_more(rig, stress.real, sd, usable, found, frequency_hz, none)
             return (found, flow, share.sd) if again is None else (_with_doubt(again, share.sd, mu), none, share.sd)
         if flow is None or not flow.share:  # fitted without conduction, K is far too small and this share too large
