@@ -121,6 +121,10 @@ FLAGS: dict[str, str] = {
         "At this load frequency heat flows over more than a fifth of the way from the tip to the next edge: what was taken out for it is "
         "known to some per cent of dK only, and the far field's phase turns, too (readout_disagrees, delay_disagrees); take a faster load."
     ),
+    "heat_disagrees": (
+        "Heat flows much farther, or much less far, than the rig file's thermal_diffusivity_mm2_per_s has it, and dK may be wrong by "
+        "ten per cent and more; look whether material is that of the specimen."
+    ),
     "tip_weak": "A tip was found, but the fit is poor or badly determined; use its values with care.",
     "near_edge": "The region of the fit reaches the edge of the image or the specimen: fewer pixels, more bias.",
     "irwin": (

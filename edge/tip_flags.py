@@ -3,9 +3,10 @@
 import numpy as np
 
 from edge import tip
+from edge.adiabatic import LARGEST_REACH, SAME_REACH
 from edge.conduction import Flow
 from edge.growth_validity import ligament_too_small
-from edge.handbook import maximum, maximum_K
+from edge.handbook import diffusion_length_mm, maximum, maximum_K
 from edge.load_knots import LoadState
 from edge.region import heat_room_mm
 from edge.rig import Rig
@@ -31,4 +32,8 @@ def tip_flags(
         flags.append("irwin")
     if flow is not None and flow.share and flow.mu_mm > HEAT_FAR * heat_room_mm(s, found.crack_mm, flow.mu_mm):
         flags.append("heat_far")
+    if flow is not None and flow.share:
+        told_mm = float(diffusion_length_mm(s.thermal_diffusivity_mm2_per_s, load.frequency_hz))
+        if abs(np.log(flow.mu_mm / told_mm)) > np.log(LARGEST_REACH) - SAME_REACH:  # it would go farther, and is no noise's
+            flags.append("heat_disagrees")
     return flags

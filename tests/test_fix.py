@@ -455,10 +455,11 @@ def test_the_direction_is_looked_for_once_more_with_the_flow_of_heat(monkeypatch
 
 
 def test_a_diffusivity_beyond_belief_is_in_the_deviations(monkeypatch):
-    """Half of what it is: more than the reach of heat is changed by, so the share is not one."""
+    """Half of what it is: more than the reach of heat is changed by, so the share is not one. It is told, too."""
     monkeypatch.setitem(globals(), "NOISE_K", 0.02)
+    assert "heat_disagrees" not in hot_fix(15.0)[0].flags
     for hz in (4.0, 15.0):
         fix, plate = hot_fix(hz, told=25.0)
         v = fix.row
-        assert fix.maps["flow_share"] > 1.05
+        assert fix.maps["flow_share"] > 1.05 and "heat_disagrees" in fix.flags
         assert abs(v.dKI_MPa_sqrt_m - plate.KI_MPa_sqrt_m) < 2.6 * v.dKI_sd and abs(v.T_MPa - plate.T_MPa) < 2.6 * v.T_sd
