@@ -302,8 +302,9 @@ def _spectra(
     return np.fft.rfftfreq(len(even), 1 / rate), np.sqrt(density[:, :-1].mean(axis=1)), np.sqrt(density[:, -1])
 
 
-def refuse_processed(frames: Sequence[np.ndarray] | np.ndarray, name: str) -> None:
-    """InputError where counts (some frames, in order) are clipped, of 8 bits, or under an automatic gain."""
+def refuse_processed(frames: Sequence[np.ndarray] | np.ndarray, name: str, changing: bool = False) -> None:
+    """InputError where counts (some frames, in order) are clipped, of 8 bits, or under an automatic gain; that is not looked
+    for in a `changing` scene (`refuse_wandering_gain` does it for the parts of it that stand still)."""
     stack = np.asarray(frames)
     if stack.max() < 256:
         raise InputError(
@@ -322,6 +323,12 @@ def refuse_processed(frames: Sequence[np.ndarray] | np.ndarray, name: str) -> No
                 f"{name}: {100 * share:.1f} % of the counts are clipped at the {side} end ({limit}), may be up to "
                 f"{100 * MOST_CLIPPED:.0f} %; change the camera's range or the temperature of the scene"
             )
+    if not changing:
+        refuse_wandering_gain(stack, name)
+
+
+def refuse_wandering_gain(stack: np.ndarray, name: str) -> None:
+    """InputError where the contrast of a still scene, frames (n, rows, columns), wanders."""
     wander, sd = contrast_wander(stack)
     if wander > max(GAIN_WANDER, 6 * sd):
         raise InputError(

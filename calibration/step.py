@@ -33,6 +33,7 @@ from calibration.step_model import (
     shared_noise,
 )
 
+SLOWEST_CROSSING_S = 0.25  # the levels are taken from LONGEST_S after the first pixel's step, when the last one's has to be over too
 SLOWEST_S = 0.1  # a microbolometer's time constant is some 10 ms
 WEAKEST_TAU = 0.02  # relative deviation beyond which there is no result
 WEAKEST_DELAY_S = 0.25e-3  # beyond it there is no delay: the loop finds it better in the far field of a specimen
@@ -154,7 +155,7 @@ def fit(
     trust = 1.0 if chance >= REJECTED else float(np.sqrt(solution.chi2 / solution.dof))
     trust *= _walled_in(parts, solution)
     sd = solution.sd * trust
-    _accept(tau, float(sd[0]))
+    _accept(tau, float(sd[0]), max(abs(float(solution.x[each][1])) for each in own(len(found))))
     steps = tuple(
         One(k, solution.x[at][0], sd[at][0], solution.x[at][1], level[k + 5] - level[k - 2])
         for k, at in zip(found, own(len(found)))
@@ -188,8 +189,13 @@ def fit(
     )
 
 
-def _accept(tau_s: float, sd_s: float) -> None:
-    """InputError where that is no tau of a camera, or hardly known."""
+def _accept(tau_s: float, sd_s: float, crossing_s: float) -> None:
+    """InputError where that is no tau of a camera, or hardly known, or the cover was too slow for it."""
+    if crossing_s > SLOWEST_CROSSING_S:
+        raise InputError(
+            f"step: the cover took {1e3 * crossing_s:.1f} ms to cross the image, may be up to {1e3 * SLOWEST_CROSSING_S:.0f} ms; draw it "
+            f"in one go, faster"
+        )
     if tau_s > SLOWEST_S:
         raise InputError(
             f"step: the picture takes {1e3 * tau_s:.3g} ms to change, a camera up to {1e3 * SLOWEST_S:g} ms: the cover moved slowly or "

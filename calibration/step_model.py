@@ -20,6 +20,8 @@ QUIET_FRAMES = 5  # at least, on either side
 LEVEL_S = 2.0  # over which the levels are taken
 QUIET_LEVELS = 40  # image means before a step that tell how restless they are
 STILL_MOVING = 0.003  # of the step, from one frame to the next
+MUCH_JUMP = 10.0  # times the median change of the image mean from frame to frame
+MOST_STILL = 40  # frames of a still stretch that tell whether the gain wanders
 BLOCKS = (120, 160)  # rows, columns of blocks that are averaged, at most: larger images lose nothing by it
 COMMON, OWN = 4, 3  # parameters: tau, readout, out of square, softness; of each step moment, crossing, change of speed
 
@@ -66,6 +68,17 @@ def find(level: np.ndarray, noise: float) -> list[int]:
                 i += 1
         i += 1
     return found
+
+
+def still_parts(stack: np.ndarray) -> list[np.ndarray]:
+    """Frames (n, rows, columns) of each stretch in which the scene stands still, not all of a long one. The stretches show
+    different pictures (cover, plate, pixels whose gains differ), so no picture may be compared over a step."""
+    level = stack.mean(axis=(1, 2), dtype=np.float64)
+    jump = np.abs(np.diff(level, prepend=level[0]))
+    moving = jump > max(STILL_MOVING * np.ptp(level), MUCH_JUMP * float(np.median(jump)))
+    moving[:-1] |= moving[1:].copy()  # the frame before a jump may show the cover's edge already
+    ends = np.flatnonzero(np.diff(moving, prepend=True, append=True))
+    return [stack[a:b][:: max(1, (b - a) // MOST_STILL)] for a, b in zip(ends[::2], ends[1::2]) if b - a >= QUIET_FRAMES]
 
 
 def frame_noise(stack: np.ndarray, usable: np.ndarray) -> float:

@@ -8,12 +8,12 @@ import numpy as np
 
 from calibration import pictures, pixels, scale, step, sweep
 from calibration.door import InputError
-from calibration.step_model import switch_edges
+from calibration.step_model import still_parts, switch_edges
 from edge.calibrate_gain import run_gain
 from edge.calibrate_shared import ASSUMED, existing, finish, first_harmonic, measured, usable_pixels
 from edge.rig import LEAST_WIDTH_PX
 from edge.sources.recording import RecordedLoad
-from edge.whole_recording import Recorded, open_recording
+from edge.whole_recording import Recorded, open_recording, refuse_processed
 
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 
@@ -48,8 +48,10 @@ def run_sweep(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     rec = recordings[0]
     profile = existing(args.profile, recordings)
-    pixels.refuse_processed(rec.some(40), rec.name)
+    refuse_processed(rec, changing=True)
     frames = rec.frames(MOST_VALUES // (rec.rig.camera.rows * rec.rig.camera.columns))
+    for still in still_parts(frames):
+        pixels.refuse_wandering_gain(still, rec.name)
     edges, edge_sd_s = np.empty(0), 0.0
     load = rec.rig.load
     if load.source == "recording" and load.path is not None and load.path.is_file():
@@ -84,7 +86,7 @@ def run_pixels(args: argparse.Namespace, recordings: list[Recorded]) -> None:
 
     rec = recordings[0]
     profile = existing(args.profile, recordings) or ASSUMED
-    pixels.refuse_processed(rec.some(40), rec.name)
+    refuse_processed(rec)
     frames = rec.frames(max(200, MOST_VALUES // (rec.rig.camera.rows * rec.rig.camera.columns)))
     rate = 1 / ((rec.time_s[-1] - rec.time_s[0]) / (rec.number[-1] - rec.number[0]))
     found = pixels.find(frames, rec.number[: len(frames)], rate)

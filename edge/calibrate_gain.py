@@ -5,7 +5,7 @@ import dataclasses
 
 import numpy as np
 
-from calibration import gain, pictures, pixels
+from calibration import gain, pictures
 from calibration.door import InputError
 from calibration.far_field import far_field
 from calibration.profile import CameraProfile, covers, response_sd
@@ -15,7 +15,7 @@ from edge.handbook import ZERO_C_K
 from edge.plausible import HOTTEST_C, OFF_ZERO_K
 from edge.region import along
 from edge.rig import Rig
-from edge.whole_recording import Recorded
+from edge.whole_recording import Recorded, refuse_processed
 
 CLEAR_POWER = 36.0  # signal over noise of the chosen pixels, in squares: below it the choice makes K0 too large by 0.5 % and more
 SURFACE_SD_K = 1.0  # of the surface temperature as typed in (common practice, no source)
@@ -37,9 +37,8 @@ def _counts_per_K(args: argparse.Namespace, recordings: list[Recorded], profile:
         raise InputError(f"--temperatures: are {said}, may be above {-ZERO_C_K:g} up to {HOTTEST_C:g} °C; if in kelvin, take 273.15 off")
     levels = []
     for rec in recordings:
-        some = rec.some(100)
-        pixels.refuse_processed(some, rec.name)
-        levels.append(some.mean(axis=0))
+        refuse_processed(rec)
+        levels.append(rec.some(100).mean(axis=0))
     usable = usable_pixels(recordings[0], profile, args.region)
     plates = gain.counts_per_kelvin(levels, args.temperatures, args.temperature_sd, usable)
     new = dataclasses.replace(profile or ASSUMED, counts_per_K=plates.counts_per_K)

@@ -19,6 +19,7 @@ from edge.phase import LoadPhase
 from edge.rig import Rig, load_rig
 from edge.sources.base import LoadSource
 from edge.sources.csv_columns import CsvColumns
+from edge.sources.gate import not_raw
 from edge.sources.recording import NpyStack, Part, RecordedLoad, TiffStack, open_stack
 
 GAP_S = 0.5  # frames missing for longer: the camera may have changed its offsets
@@ -140,6 +141,14 @@ def _slope(a: tuple[int, float], b: tuple[int, float]) -> float:
     return (b[1] - a[1]) / (b[0] - a[0])
 
 
+def refuse_processed(rec: Recorded, changing: bool = False) -> None:
+    """InputError where the counts are no raw ones, as told by the calibrations and by live cameras. changing: see `pixels`."""
+    some = rec.some(40)
+    if (why := not_raw(list(some))) is not None:
+        raise InputError(f"{rec.name}: {why}")
+    pixels.refuse_processed(some, rec.name, changing)
+
+
 def measure(rec: Recorded, harmonics: int = 2, progress: Callable[[float], None] | None = None) -> Measured:
     """The recording through the lock-in. InputError: processed counts, no load signal, too few frames with a load."""
     load = rec.rig.load
@@ -147,7 +156,7 @@ def measure(rec: Recorded, harmonics: int = 2, progress: Callable[[float], None]
         raise InputError(
             f'{rec.rig.path} [load] source: is "{load.source}", may be "recording": the phase needs the load signal'
         )
-    pixels.refuse_processed(rec.some(40), rec.name)
+    refuse_processed(rec)
     signal = RecordedLoad(load.path, load.scale_kN_per_unit, load.offset_kN)
     found = lock_in(rec.stack.frame, rec.number, rec.time_s, signal, load.frequency_hz, harmonics, progress)
     if found is None:

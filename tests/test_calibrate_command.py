@@ -172,6 +172,37 @@ def test_step_gives_lag_readout_and_delay(lab, capsys):
     assert out.count("step of") == 2 and "tau by region" in out
 
 
+def plain_step(lab, tmp_path, swing=0.0):
+    """The step of a camera whose pixels differ by 1 % in gain instead of by a large fixed pattern; the cover takes 0.1 s. swing: of
+    the contrast of whole images."""
+    frames, _ = step_frames(np.random.default_rng(1), CAMERA, (3.011, 6.027), (0.1, -0.1), 240)
+    pattern = 100 * np.random.default_rng(1).standard_normal(SHAPE)  # as step_frames has drawn it
+    gains = 1 + 0.01 * np.random.default_rng(3).standard_normal(SHAPE)
+    counts = 29_500 + (frames - pattern - 29_500) * gains
+    level, gain = counts.mean((1, 2), keepdims=True), 1 + swing * np.sin(np.arange(240))[:, None, None]
+    return broken(lab, tmp_path, "step", np.rint(level + (counts - level) * gain).astype(np.uint16))
+
+
+def test_a_cover_on_its_way_and_pixels_of_unlike_gain_are_no_automatic_gain(lab, capsys, tmp_path):
+    calibrate(lab, capsys, "step", plain_step(lab, tmp_path), profile="plain.toml")
+    p = load_profile(lab / "plain.toml")
+    assert p.tau_s == pytest.approx(CAMERA["tau_s"], rel=0.04) and p.readout_s == pytest.approx(CAMERA["readout_s"], abs=0.5e-3)
+
+
+def test_automatic_gain_is_found_while_the_scene_of_a_step_stands_still(lab, capsys, tmp_path):
+    assert "automatic gain is on" in calibrate(lab, capsys, "step", plain_step(lab, tmp_path, 0.1), profile="swing.toml", code=2)
+
+
+@pytest.mark.parametrize("top", [16_383, 65_535])
+def test_images_stretched_to_both_ends_of_the_scale_are_refused(lab, capsys, tmp_path, top):
+    frames = np.load(lab / "still" / "frames.npy") + np.linspace(0, 1000, SHAPE[1])
+    low, high = np.percentile(frames, (1, 99), axis=(1, 2), keepdims=True)
+    stretched = np.clip((frames - low) / (high - low), 0, 1) * top
+    folder = broken(lab, tmp_path, "still", np.rint(stretched).astype(np.uint16))
+    err = calibrate(lab, capsys, "pixels", folder, profile="stretched.toml", code=2)
+    assert err.startswith(f"bolotip: still: stretches each image to 0..{top}, which is automatic gain; switch automatic gain")
+
+
 def test_gain_gives_the_constant_of_the_painted_specimen(calibrated, lab, capsys):
     before = calibrated.read_bytes()
     out = calibrate(lab, capsys, "gain", "bar", "--stress-range", "70", "--stress-sd", "0.5")

@@ -104,6 +104,12 @@ def test_a_cover_that_takes_its_time_across_the_image_does_no_harm():
     assert abs(found.readout_s - 0.012) < 3 * found.readout_sd_s
 
 
+def test_a_cover_too_slow_for_the_levels_is_refused():
+    assert fitted(2, CAMERA, moments_s=(3.011,), crossings_s=(0.2,)).tau_s == pytest.approx(0.010, rel=0.01)
+    with pytest.raises(InputError, match=r"the cover took 40.* ms to cross the image, may be up to 250 ms; draw it in one go, faster"):
+        fitted(2, CAMERA, moments_s=(3.011,), crossings_s=(0.4,))
+
+
 def test_opposite_steps_tell_an_edge_out_of_square_from_the_readout():
     how = {"moments_s": (3.004, 6.031), "crossings_s": (0.03, -0.04), "frames": 240, "tilt": 0.06}
     found = fitted(3, CAMERA, **how)
