@@ -89,9 +89,12 @@ def join(folders: Sequence[Sequence[Row]]) -> tuple[list[Placed], list[str]]:
     seen: set[tuple[object, ...]] = set()
     twice = 0
     for run in sorted((r for r in runs if r), key=lambda run: run[0][0].time_utc or ""):
-        new = [(r, k) for r, k in run if (r.seq, r.time_utc, r.cycles, r.crack_mm) not in seen]
+        new = []
+        for placed in run:  # a file that was put together by hand may hold its own rows twice
+            known = len(seen)
+            seen.add((placed[0].seq, placed[0].time_utc, placed[0].cycles, placed[0].crack_mm))
+            new += [placed] * (len(seen) - known)
         twice += len(run) - len(new)
-        seen |= {(r.seq, r.time_utc, r.cycles, r.crack_mm) for r, _ in new}
         for part in _pieces(new):
             end = max((_cycles(p) for p in joined), default=0)
             later = max((r.time_utc or "" for r, _ in joined), default="") < (part[0][0].time_utc or "")

@@ -295,6 +295,12 @@ def test_a_count_that_began_anew_is_moved_on_and_said():
 
 # --- overloads
 
+def test_rows_that_one_file_holds_twice_count_once():
+    rows = Growing().rows(np.random.default_rng(14), 20)
+    joined, notes = join([[*rows, *rows[:3]]])
+    assert [r.seq for r, _ in joined] == list(range(20)) and notes == ["counted once: 3 rows that stood there twice"]
+
+
 def test_rows_flagged_one_after_the_other_are_one_event_and_an_exact_cycle_wins(tmp_path):
     rows = [Row(seq=k, cycles=1000 * k, flags=("overload",) if k in (4, 5, 8) else ()) for k in range(10)]
     events = find_events(rows)
