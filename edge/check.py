@@ -178,7 +178,10 @@ def of_camera(rig: Rig, frames: FrameSource, heard: Heard) -> Iterator[Finding]:
             "camera", False, f"{heard.copies} of {heard.frames} frames are copies of the one before",
             "the camera measures more slowly than it sends, or stands still (shutter): copies are left out of the estimate",
         )  # fmt: skip
-    if heard.end_share > AT_END:
+    if heard.not_raw:
+        why, remedy = heard.not_raw.split("; ", 1)
+        yield Finding("camera", False, why, remedy)
+    elif heard.end_share > AT_END:
         yield Finding(
             "camera", False, f"{heard.end_share:.0%} of the pixels are at an end of the range",
             "set the camera to a wider range, without automatic gain; hide hot or cold things behind the specimen",

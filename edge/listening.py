@@ -3,6 +3,7 @@
 import time
 from collections import deque
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from edge.region import at_an_end
 from edge.rig import Rig
 from edge.sources.base import EndOfSource, Frame, FrameSource, LoadSource
 from edge.sources.frames_load import FramesLoad
+from edge.sources.gate import JUDGED, not_raw
 
 MOST_BYTES = 48_000_000  # of frames kept for the noise, if they are FEWEST_FRAMES or more
 FEWEST_FRAMES = 40  # for a noise
@@ -26,7 +28,7 @@ class Heard:
     """frames: that came, copies among them; lost: missing on the camera's grid. frame_rate_hz: of the grid, or typical of
     the arrivals where that is another rate than the rig file's (lost is then 0). load: None where no cyclic load was found.
     noise_counts: of a frame, the load's harmonics taken out where `load` is known. end_share: of the pixels at an end of
-    the camera's range."""
+    the camera's range. not_raw: why the counts are no raw ones, with the remedy (a live camera's are judged before)."""
 
     seconds: float
     frames: int
@@ -37,6 +39,7 @@ class Heard:
     load: LoadState | None
     noise_counts: float | None
     end_share: float
+    not_raw: str | None
 
 
 class Listener:
@@ -131,6 +134,7 @@ class Listener:
             load=self.phase.state(-np.inf, np.inf) if 2 * sum(good) > len(good) else None,  # noise has good moments too
             noise_counts=self._noise(),
             end_share=float(at_an_end(newest).mean()) if newest.size else 0.0,
+            not_raw=not_raw([counts for _, counts in islice(reversed(self.kept), JUDGED)]) if self.kept else None,
         )
 
     def _noise(self) -> float | None:

@@ -128,6 +128,17 @@ def test_the_noise_is_that_of_the_newest_frames_where_memory_is_short(good, monk
     assert noise_mK(good) == pytest.approx(50, abs=4)
 
 
+@pytest.mark.parametrize("words", ["stretches each image to 0..65535, which is automatic gain; switch", "delivers 8-bit values"])
+def test_a_recording_of_a_processed_picture_is_told(tmp_path, words):
+    rig = write(tmp_path)
+    frames = np.load(tmp_path / "frames.npy").astype(float)
+    low, high = np.percentile(frames, (1, 99), axis=(1, 2), keepdims=True)
+    stretched = np.clip((frames - low) / (high - low), 0, 1)
+    top = 65_535 if "65535" in words else 255
+    np.save(tmp_path / "frames.npy", np.rint(top * stretched).astype(np.uint16))
+    assert words in attention(rig)["camera"]
+
+
 def test_a_load_that_stands_still_is_told(tmp_path):
     found = attention(write(tmp_path, wave={"pause_from_s": 0.0, "pause_to_s": 100.0, **FEW_SAMPLES}))
     assert "no cyclic load" in found["load"] and "100 samples/s came" in found["load"]
