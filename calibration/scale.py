@@ -43,9 +43,10 @@ class Scale:
     def text(self) -> list[str]:
         """What was found, and the lines for the rig file."""
         residual = "none: as many numbers as unknowns" if self.residual_px is None else f"{self.residual_px:.3f} px"
+        angle_deg = 180 - (180 - round(self.growth_angle_deg, 2)) % 360  # as printed, in (-180, 180]; no -0
         out = [
             f"scale    {self.mm_per_px:.5f} +- {self.mm_per_px_sd:.2g} mm per pixel",
-            f"growth   {self.growth_angle_deg:.2f} +- {self.growth_angle_sd_deg:.2f} deg; residual {residual}",
+            f"growth   {angle_deg:.2f} +- {self.growth_angle_sd_deg:.2f} deg; residual {residual}",
         ]
         if self.view_deg is not None:
             out.append(f"view     {self.view_deg:.1f} +- {self.view_sd_deg:.1f} deg off square")
@@ -55,7 +56,7 @@ class Scale:
         out += ["", "[view]", f"mm_per_px = {self.mm_per_px:.5f}", f"mm_per_px_sd = {self.mm_per_px_sd:.2g}"]
         if self.datum_px is not None:
             out.append(f"datum_px = [{self.datum_px[0]:.2f}, {self.datum_px[1]:.2f}]  # +- {self.datum_sd_px:.2f}")
-        return [*out, f"growth_angle_deg = {self.growth_angle_deg:.2f}"]
+        return [*out, f"growth_angle_deg = {angle_deg:.2f}"]
 
 
 def from_marks(points_px: np.ndarray, points_mm: np.ndarray) -> Scale:

@@ -1,5 +1,7 @@
 """Scale: millimetres per pixel, datum and growth direction from marks, and from edges and notch. Invented pictures."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from more import chosen
@@ -27,6 +29,15 @@ def test_marks_give_scale_datum_and_direction(points, angle):
     assert (found.growth_angle_deg - angle + 180) % 360 - 180 == pytest.approx(0, abs=1e-4)
     assert (found.residual_px is None) == (len(points) in (2, 4))
     assert found.mm_per_px_sd > 1e-5
+
+
+@pytest.mark.parametrize("column, along_mm, printed", [(78.0, 18.0, "0.00"), (78.0, -18.0, "180.00")], ids=["right", "left"])
+def test_the_printed_direction_is_above_minus_180_and_has_no_minus_zero(column, along_mm, printed):
+    found = scale.from_marks(np.array([(58.0, 18.0), (58.0, column)]), np.array([(0.0, 0.0), (along_mm, 0.0)]))
+    for angle_deg in (found.growth_angle_deg, -1e-7, -180.0, -179.9999):
+        text = dataclasses.replace(found, growth_angle_deg=angle_deg).text()
+        assert text[-1] in ("growth_angle_deg = 0.00", "growth_angle_deg = 180.00")
+    assert found.text()[-1] == f"growth_angle_deg = {printed}" and found.text()[1].startswith(f"growth   {printed} +-")
 
 
 @pytest.mark.long
