@@ -73,10 +73,9 @@ class Measured:
 def open_recording(path: Path) -> Recorded:
     """The recording in folder `path` (or of the rig file `path`). InputError."""
     rig_path = path / "rig.toml" if path.is_dir() else path
-    if not rig_path.is_file():
-        raise InputError(
-            f"{rig_path}: no such file; a recording is a folder with rig.toml, frames, frame times and load samples"
-        )
+    if not rig_path.is_file() or rig_path.suffix.lower() in (".npy", ".tif", ".tiff", ".csv", ".png"):
+        why = "is no rig file" if rig_path.is_file() else "no such file"
+        raise InputError(f"{rig_path}: {why}; a recording is a folder with rig.toml, frames, frame times and load samples")
     rig = load_rig(rig_path, check_files=False)
     camera = rig.camera
     if camera.source != "recording" or camera.path is None:

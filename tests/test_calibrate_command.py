@@ -287,6 +287,8 @@ def test_what_cannot_be_used_is_refused_in_one_line(lab, capsys, tmp_path):
     names = [f"sweep-{hz}" for hz in SWEEP_HZ]
     assert "4 different ones or more" in calibrate(lab, capsys, "sweep", *names[:3], profile="x.toml", code=2)
     assert "no such file" in calibrate(lab, capsys, "sweep", lab / "nowhere", profile="x.toml", code=2)
+    alone = lab / "still" / "frames.npy"
+    assert f"{alone}: is no rig file; a recording is a folder" in calibrate(lab, capsys, "pixels", alone, profile="x.toml", code=2)
     assert "no step of more than" in calibrate(lab, capsys, "step", "still", profile="x.toml", code=2)
     assert "make it first" in calibrate(lab, capsys, "pixels", "still", profile="no/x.toml", code=2)
     assert "unrecognized" in calibrate(lab, capsys, "pixels", "still", "view", profile="x.toml", code=2)
