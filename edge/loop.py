@@ -76,7 +76,7 @@ class Loop:
         self.outlook = Outlook(shape, rig.lockin.harmonics)
         self.fixer = Fixer(rig, profile, shape)
         self.event_file = EventFile(card.folder, card.see_that_it_is_mounted)
-        self.growth = GrowthWatch(rig.specimen, rig.view, rig.lockin.memory_s, rig.records.target_crack_mm)
+        self.growth = GrowthWatch(rig.specimen, rig.view, rig.lockin.memory_s, rig.records.target_crack_mm, rig.camera.frame_rate_hz)
         self.stop_at = StopAt(rig.records)
         self.pending: deque[tuple[Seen, Slot]] = deque()  # frames that wait for the load
         self.queue: deque[Seen] = deque()  # and before, for the clock to place them

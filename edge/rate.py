@@ -3,7 +3,9 @@
 The rate is the slope of a straight line, weighted by crack_sd_mm, through the last fixes over which the crack has grown
 by the increment that the standard asks for: 0.25 mm or ten times the precision (ASTM E647, from memory). So it belongs
 to the middle of that stretch. The deviation of the scale is alike in all fixes: it is in the rate's, not in the weights.
-A stretch never straddles an overload, an underload or a step of the load.
+A stretch never straddles an overload, an underload or a step of the load. A fix belongs to the cycles that its frames
+are on the mean half a memory behind it, and less while the memory fills: taken for its last frame's, fixes of the first
+memory would tell half the rate.
 
 The cycles to the target follow from the rate and the handbook's dK as rate ~ dK^m with the exponent m of the rates so
 far, once they determine it; until then from the rate as it is (flag constant_rate). Either way growth is taken to stay
@@ -38,8 +40,12 @@ Array = np.ndarray
 class GrowthWatch:
     """Fixes go in with `follow`, which fills the row's growth columns."""
 
-    def __init__(self, specimen: Specimen, view: View, memory_s: float, target_mm: float | None = None):
+    def __init__(
+        self, specimen: Specimen, view: View, memory_s: float, target_mm: float | None = None, frame_rate_hz: float = np.inf
+    ):
+        """frame_rate_hz: of the rows' frames, by which their mean age is told; without it they have none."""
         self.specimen, self.view, self.memory_s, self.target_mm = specimen, view, memory_s, target_mm
+        self.frame_rate_hz = frame_rate_hz
         self.table = np.empty((KEPT, 4))  # fixes, as of Stretch
         self.fixes = 0  # of them
         self.since_cycles = 0.0  # where the next stretch for the exponent begins
@@ -64,8 +70,10 @@ class GrowthWatch:
             return []
         if "resumed" in row.flags and self.fixes and row.crack_mm < self.table[self.fixes - 1, 1] - FALL_MM:
             self.begin_anew()
+        # weights that are alike, and those that fade: of both the mean age is half the effective number
+        age_cycles = 0.5 * (row.frames or 0) / self.frame_rate_hz * (row.load_frequency_hz or 0.0)
         if not UNUSABLE & set(row.flags):
-            self._remember((row.cycles, row.crack_mm, max(own_mm, 1e-6), row.elapsed_s or 0.0))
+            self._remember((row.cycles - age_cycles, row.crack_mm, max(own_mm, 1e-6), row.elapsed_s or 0.0))
         stretch, self.rate = self._last_stretch(), None
         if stretch is None:
             return ["no_rate"]
@@ -74,7 +82,7 @@ class GrowthWatch:
         range_kN, ratio = self._load_of(row)
         if stretch.first_cycles >= self.since_cycles:
             self._keep(stretch, range_kN, ratio)
-            self.since_cycles = float(row.cycles)
+            self.since_cycles = row.cycles - age_cycles
         if self.target_mm is None:
             return []
         m = self.exponent()
