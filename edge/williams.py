@@ -30,6 +30,8 @@ KNOWN_PRIORS = (0.015, 0.04, 0.1, 0.3, 1.0, 3.0)  # the same about expected term
 BEYOND = 0.5  # the same about terms beyond those expected: near the next feature they do not fade
 PRIORS = (0.4, 0.8, 1.6, 3.2)  # deviations of |c_n| L^((n-1)/2) / |c_1|, n >= 4: our own choice; 0.16 at most in a
 # centre-cracked sheet (closed form), some 0.4 up to n = 8 in SENT (fits to finite elements)
+UNEVEN = 1.2  # chi-square from which residuals are looked at for where they are large: pixels whose gain differs scatter with the
+# signal, so most where the tip's place is told (White, Econometrica 48 (1980) 817, from memory)
 LARGEST_INVERSE = 1e13  # of a matrix with unit diagonal; good fits have up to 1e9
 PRIOR_3 = 4.8  # the least for c_3, which the map itself tells well
 PRIOR_T = 2.0  # the same for c_2, where 0.7 is the centre-cracked sheet's
@@ -160,6 +162,10 @@ def fit(
     coefficients = (coefficients + shares[:terms] * c1) * unit ** (1 - np.arange(1, terms + 1) / 2)
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
+    if chi2 > UNEVEN:
+        spread = inverse @ (xw * residual) / sd_MPa**2
+        more = np.sqrt(np.maximum(1.0, np.diag(_named(spread @ spread.T, c1, unit)) / np.diag(covariance)))
+        covariance *= more[:, None] * more
     for who, size in groups:
         spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
         covariance += _named(spread @ spread.T, c1, unit)

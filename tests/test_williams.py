@@ -191,3 +191,19 @@ def test_too_few_pixels_raise():
     z = ring()[:5]
     with pytest.raises(np.linalg.LinAlgError):
         williams.fit(np.repeat(z[:1], 100), np.ones(100), 1.0, TERMS, None)
+
+
+@pytest.mark.parametrize("gain_sd", [0.0, 0.03])
+def test_deviations_hold_where_the_gain_differs_from_pixel_to_pixel(gain_sd):
+    """Such pixels scatter with the signal: most near the tip, where its place is told."""
+    rng = np.random.default_rng(5)
+    x, y = np.meshgrid(np.arange(-4.0, 4.01, 0.1) + 0.03, np.arange(-4.0, 4.01, 0.1) + 0.02)
+    z = (x + 1j * y).ravel()
+    z = z[(np.abs(z) > 0.45) & (np.abs(z) < 4) & (np.abs(np.angle(z)) < 2.6)]
+    true = williams.evaluate(np.array([500.0, -60.0, 20.0 + 5.0j, 3.0]), z)
+    off = []
+    for _ in range(60):
+        seen = true * (1 + gain_sd * rng.standard_normal(z.size)) + 4.0 * rng.standard_normal(z.size)
+        found = williams.fit(z, seen, 4.0, 5, None)
+        off.append(np.array([found.shift.real, found.shift.imag]) / np.sqrt(np.diag(found.covariance))[:2])
+    assert 0.8 < np.sqrt(np.mean(np.square(off))) < 1.2
