@@ -114,7 +114,7 @@ class Fixer:
         usable = self.specimen & ~bad
         corrected = self._correct(harmonics, load.frequency_hz, usable, fix)
         noise_K = float(np.median(harmonics.noise[usable])) / self.counts_per_K if usable.any() else float("nan")
-        if noise_K > NOISY * (self.profile.netd_K or np.inf):
+        if noise_K > NOISY * (self.profile.netd_K or np.inf) and "noisy" not in fix.flags:
             fix.flags.append("noisy")
         sd_K = noise_K * harmonics.amplitude_sd / corrected.gain
         fix.row.noise_K = float(sd_K[0]) if 1 not in self.spoiled else None
@@ -170,6 +170,9 @@ class Fixer:
 
     def _bad(self, harmonics: Harmonics, fix: Fix) -> np.ndarray:
         bad = region.bad_pixels(harmonics.mean, harmonics.noise)
+        wanders = region.wandering(harmonics.maps[-1], harmonics.noise, bad)
+        fix.flags += ["noisy"] * bool(wanders.any())
+        bad &= ~wanders
         if self.known_bad is not None and self.known_bad.shape == bad.shape:
             bad |= self.known_bad
         saturated = region.at_an_end(harmonics.mean)

@@ -108,8 +108,8 @@ FLAGS: dict[str, str] = {
     "motion": "The specimen moved in the image by more than can be neglected; stiffen the camera mount.",
     "bad_pixels": "Dead, restless or single saturated pixels in the region of the fit were left out.",
     "noisy": (
-        "The noise is well above what the profile's netd_K leads one to expect; look for draught, reflections, a "
-        "warming camera."
+        "The noise is well above what the profile's netd_K leads one to expect, or an area of the view comes and goes slowly; "
+        "look for draught, reflections, a warming camera."
     ),
     "saturated": "Pixels of the image reached the end of the camera's range and were left out.",
     # tip and closure

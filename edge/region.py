@@ -148,6 +148,9 @@ def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
     return (np.abs(z) > least_mm) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
 
 
+MOST_WANDER, LEAST_WANDER_PX, AS_CALM = 5.0, 7, 1.25  # times the typical noise; width of an area; times the usual difference
+
+
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """Dead (no noise), blinking (much noise) and stuck pixels (far from all neighbours), mask (rows, columns)."""
     alive = noise[noise > 0]  # more than half of a view may be a frame around it that never changes
@@ -158,6 +161,24 @@ def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
     # in an image without fixed pattern its edges stand out of the rest as much as stuck pixels do
     bad |= off > max(12 * MAD_TO_SD * float(np.median(off)), 3 * typical, 1e-12)
     return bad
+
+
+def wandering(h: np.ndarray, noise: np.ndarray, bad: np.ndarray) -> np.ndarray:
+    """Areas of `bad` (rows, columns) whose noise is all slow: a reflection or warmth that comes and goes, mask (rows, columns).
+
+    What is slow is hardly in the harmonics, so in their map h (rows, columns) complex such pixels differ from their neighbours
+    no more than pixels elsewhere do. Single restless pixels and small clusters of them stay what they are.
+    """
+    calm = ~bad & (noise > 0)
+    if not calm.any():
+        return np.zeros_like(bad)
+    typical = float(np.median(noise[calm]))
+    area = opened(bad & (noise > typical) & (noise < MOST_WANDER * typical), LEAST_WANDER_PX)
+    differs = np.abs(h - median_of_neighbours(h.real) - 1j * median_of_neighbours(h.imag))
+    usual = float(np.median(differs[calm]))
+    numbers = patches(area)
+    wanders = [i for i in range(1, int(numbers.max()) + 1) if np.median(differs[numbers == i]) < AS_CALM * usual]
+    return np.isin(numbers, wanders) & area
 
 
 TOP_COUNTS, LOWEST_COUNTS = 65400, 2

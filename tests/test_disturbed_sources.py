@@ -4,6 +4,7 @@ import numpy as np
 import plates
 import pytest
 
+from edge.bench_field import Ahead, Contact
 from edge.region import bad_pixels
 
 PLATE = plates.centre_crack(shape=(60, 80), tip_px=(29.3, 45.6), half_mm=8.0)
@@ -113,3 +114,21 @@ def test_edges_of_an_image_without_fixed_pattern_are_no_stuck_pixels():
 def test_a_camera_that_is_noisier_than_it_was_is_told(run_recording, netd_K, told):
     rows = run_recording(PLATE, profile={"netd_K": netd_K}, **HALF_A_MINUTE).rows  # the recording has 50 mK
     assert all(("noisy" in r.flags) == told for r in rows)
+
+
+def test_a_slow_reflection_on_the_tip_is_told_and_takes_neither_tip_nor_contact(run_recording):
+    def shine(made):
+        rows, columns = np.indices(made.frames.shape[1:])
+        spot = np.exp(-(np.hypot(rows - PLATE.tip_px[0], columns - PLATE.tip_px[1] + 8) ** 2) / (2 * 14.0**2))
+        t = made.exposure_s / made.exposure_s[-1]
+        slow_K = 0.2 * np.sin(2 * np.pi * 1.7 * t) + 0.1 * np.sin(2 * np.pi * 4.1 * t + 1)
+        counts = made.frames + slow_K[:, None, None] * spot * made.camera.counts_per_K
+        made.frames[:] = np.where(made.dead, made.frames, np.clip(np.rint(counts), 0, 65535))
+        write_frames(made, np.arange(len(made.frames)), made.arrival_s)
+
+    settings = {**HALF_A_MINUTE, "frames": 1500, "contact": Contact(), "ahead": Ahead(), "camera": {"lost": 0.0}}
+    row = run_recording(PLATE, before=shine, **settings).rows[-1]
+    assert "noisy" in row.flags
+    assert np.hypot(row.tip_row_px - PLATE.tip_px[0], row.tip_col_px - PLATE.tip_px[1]) < 0.12
+    assert row.contact_length_mm == pytest.approx(2.0, abs=0.6)
+    assert_K(row)

@@ -8,7 +8,7 @@ import pytest
 from test_tip import rig_for
 
 from edge import handbook
-from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, heat_room_mm, ligament_mm, quiet, specimen
+from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, heat_room_mm, ligament_mm, quiet, specimen, wandering
 from edge.rig import Fit
 
 PLATE = plates.centre_crack()
@@ -93,6 +93,27 @@ def test_dead_blinking_and_stuck_pixels_are_bad_and_noisier_ones_are_not():
     noise[10, 10], noise[20, 20], noise[30, 30], mean[40, 40], noise[50, 50] = 0.0, 20.0, np.nan, 29_900, 6.0
     bad = bad_pixels(mean, noise)
     assert np.argwhere(bad).tolist() == [[10, 10], [20, 20], [30, 30], [40, 40]]
+
+
+def wandering_view(size_px: int, times: float, white: bool):
+    """A map of 2f, noise of one frame and bad pixels, with a patch `times` as noisy: at all frequencies, or slow."""
+    rng = np.random.default_rng(2)
+    patch = np.zeros((60, 80), bool)
+    patch[20 : 20 + size_px, 30 : 30 + size_px] = True
+    noise = (5 + 0.05 * rng.standard_normal(patch.shape)) * np.where(patch, times, 1.0)
+    h = (rng.standard_normal(patch.shape) + 1j * rng.standard_normal(patch.shape)) * np.where(patch & white, times, 1.0)
+    return h + 0.5 * patch, noise, patch
+
+
+@pytest.mark.parametrize(
+    "size_px, times, white, spared",
+    [(20, 2.8, False, True), (20, 2.8, True, False), (5, 2.8, False, False), (20, 8.0, False, False)],
+)
+def test_an_area_whose_noise_is_slow_is_not_bad_but_clusters_and_what_is_noisy_at_2f_are(size_px, times, white, spared):
+    h, noise, patch = wandering_view(size_px, times, white)
+    bad = bad_pixels(np.full(patch.shape, 29_500.0) + np.random.default_rng(3).standard_normal(patch.shape), noise)
+    assert np.array_equal(bad, patch)
+    assert np.array_equal(wandering(h, noise, bad), patch if spared else np.zeros_like(patch))
 
 
 def test_counts_at_either_end_of_sixteen_bits_are_known():
