@@ -8,7 +8,18 @@ import pytest
 from test_tip import rig_for
 
 from edge import handbook
-from edge.region import Region, at_an_end, bad_pixels, choose, feature_mm, heat_room_mm, ligament_mm, quiet, specimen, wandering
+from edge.region import (
+    Region,
+    at_an_end,
+    bad_pixels,
+    choose,
+    feature_mm,
+    heat_room_mm,
+    ligament_mm,
+    quiet,
+    specimen,
+    wandering,
+)
 from edge.rig import Fit
 
 PLATE = plates.centre_crack()
