@@ -1,4 +1,5 @@
-"""A short window of load samples fitted with mean, fundamental and second harmonic, and the frequency looked for in it."""
+"""A short window of load samples fitted with mean, fundamental, second and, where they are dense, third harmonic, and the
+frequency looked for in it."""
 
 import cmath
 import math
@@ -6,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+DENSE = 12.0  # samples a cycle from which the third harmonic is fitted: left in, that of a triangle or trapezoid leans on the others
 SETTLED = 1e-3  # turns over the window by which the frequency was off
 
 
@@ -23,13 +25,14 @@ class WaveFit:
 
 
 def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit | None:
-    """Least squares of mean, slope, fundamental, its linear change, and second harmonic; two rounds, the second at the
+    """Least squares of mean, slope, fundamental, its linear change, and the next harmonics; two rounds, the second at the
     corrected frequency. Times (n,) from the middle of the window, load (n,)."""
-    from edge.wave_kernel import ROWS, kernel  # numba loads with the first window
+    from edge.wave_kernel import ROWS, THIRD, kernel  # numba loads with the first window
 
     scale, n = float(t[-1] - t[0]), t.size
     t, p = np.ascontiguousarray(t, float), np.ascontiguousarray(p, float)
-    x, b = np.empty((ROWS, n)), np.empty(ROWS)
+    rows = THIRD if n > DENSE * scale * frequency_hz else ROWS
+    x, b = np.empty((rows, n)), np.empty(rows)
     for _ in range(2):
         squares = kernel()(t, p, 2 * np.pi * frequency_hz, scale, x, b)
         if squares < 0:
@@ -49,7 +52,7 @@ def fit_harmonics(t: np.ndarray, p: np.ndarray, frequency_hz: float) -> WaveFit 
         float(b[0]),
         abs(z),
         z2 / abs(z) * cmath.exp(-2j * cmath.phase(z)),
-        math.sqrt(squares / max(1, n - ROWS)),
+        math.sqrt(squares / max(1, n - rows)),
         n,
     )
 

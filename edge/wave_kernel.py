@@ -7,21 +7,23 @@ import numpy as np
 
 from edge.compiled import Kernel, ready
 
-ROWS = 8  # mean, slope; sine, cosine; both times the slope; sine and cosine of twice the angle
+ROWS, THIRD = 8, 10  # mean, slope; sine, cosine; both times the slope; sine and cosine of twice the angle; and of three times it
 INDEPENDENT = 1e-3  # least over largest diagonal element of the Cholesky factor: the normal equations lose half of the
 # digits, which is no loss while the columns are far from dependent
 
 
 def fit(t, p, w, scale, x, b):
-    """Least squares of the 8 regressors by normal equations and Cholesky factor. t (n,): s from the middle; p (n,) kN;
-    w: rad/s; scale: s, of the slope. Fills x (8, n) with the regressors and b (8,) with the coefficients, and returns
-    the sum of squared residuals; -1 where the regressors are too near to dependent for it (b is then of no use)."""
+    """Least squares of ROWS or THIRD regressors by normal equations and Cholesky factor. t (n,): s from the middle; p (n,) kN;
+    w: rad/s; scale: s, of the slope. Fills x (regressors, n), and b (regressors,) with the coefficients, and returns the sum
+    of squared residuals; -1 where the regressors are too near to dependent for it (b is then of no use)."""
     rows, n = b.size, t.size  # not ROWS: a number known beforehand makes numba write out all loops, which takes memory
     gram = np.zeros((rows, rows))
     for i in range(n):
         s, c, u = math.sin(w * t[i]), math.cos(w * t[i]), t[i] / scale
         x[0, i], x[1, i], x[2, i], x[3, i], x[4, i], x[5, i] = 1.0, u, s, c, u * s, u * c
         x[6, i], x[7, i] = 2 * s * c, (c - s) * (c + s)
+        if rows == THIRD:
+            x[8, i], x[9, i] = s * (3 - 4 * s * s), c * (4 * c * c - 3)
     for j in range(rows):
         total = 0.0
         for i in range(n):
