@@ -36,6 +36,7 @@ SHARPNESS = 0.5  # of the edge of the latenesses against an exponential one: 0.5
 MISSING = 0.5  # log-likelihood of a slot without a frame, against one with
 EXACT_S = 1e-7  # no arrival is known better
 BLOCK = 32  # frames whose smallest latenesses are one measurement
+RANKS, STEADY = (1, 6), 20  # of them, between which they tell how dense latenesses are at the edge; and blocks that say it
 HEAP = 0.4  # of a period: frames that follow each other faster were waiting somewhere
 FIRST_GAP = 12  # periods, between the first frames
 LONG_GAP_S = 10.0  # a camera silent for longer has not lost frames, it was away
@@ -65,6 +66,7 @@ class FrameClock:
         self.block: list[float] = []
         self.known = 0  # frames to come that the grid was found by: they tell nothing new
         self.spread_s = 0.002  # typical lateness above the envelope
+        self.blocks, self.step_up_s = 0, 0.0  # from one of a block's smallest latenesses to the next, typically, by so many blocks
         self.last_arrival_s = -math.inf
         self.heap = False
         self.doubtful = 0  # frames in a row that contradict the grid
@@ -171,6 +173,7 @@ class FrameClock:
             start -= grid.period_s
         self.offset_s, self.period_s, self.covariance, self.spread_s = start, *grid[1:]
         self.block, self.doubtful, self.known = [], 0, arrivals.size
+        self.blocks, self.step_up_s = 0, 0.0
         self.another_rate, self.wild, self.kept_for = False, 0, 0
         self.intervals.clear()
         self.changes += changed
@@ -200,14 +203,16 @@ class FrameClock:
 
     def _correct(self) -> None:
         """Kalman update with the block's second smallest lateness, which stands for the middle of the block."""
-        late, n = self.block, len(self.block)
-        lowest = sorted(late)[1]
+        late, n = sorted(self.block), len(self.block)
+        lowest, (low, high) = late[1], RANKS
         spread_s = sum(late) / n - lowest
         wild = spread_s > max(4 * self.spread_s, WILD * self.period_s)  # as where the camera goes at another rate
         self.wild = self.wild + 1 if wild else 0
         if not wild:
             self.spread_s = 0.9 * self.spread_s + 0.1 * spread_s
-        surprise = lowest - 2 * self.spread_s / n  # the second of n lies that far above the envelope
+            self.blocks = min(self.blocks + 1, STEADY)
+            self.step_up_s += ((late[high] - late[low]) / (high - low) - self.step_up_s) / self.blocks
+        surprise = lowest - 2 * (self.step_up_s or self.spread_s / n)  # the second lies that far above the envelope
         sd = max(EXACT_S, 2 * self.spread_s / n)
         back = (n - 1) / 2
         c00, c01, c11 = self.covariance
