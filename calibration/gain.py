@@ -199,8 +199,9 @@ def counts_per_kelvin(
     relative = temperature_sd_K / np.sqrt(spread) if spread > 0 else np.inf
     if relative > WEAKEST:
         raise InputError(
-            f"gain: plates at {', '.join(f'{x:g}' for x in t)} C known to {temperature_sd_K:g} K give counts per kelvin to "
-            f"{100 * relative:.0f} %, may be {100 * WEAKEST:.0f} % or better; take plates 10 K or more apart"
+            f"gain: plates at {', '.join(f'{x:g}' for x in t)} C known to {temperature_sd_K:g} K give counts per kelvin "
+            f"{f'to {100 * relative:.0f} %' if spread > 0 else 'not at all'}, may be to {100 * WEAKEST:.0f} % or better; take plates 10 K "
+            f"or more apart"
         )
     slope = float(arm @ level) / spread
     if slope <= 0:

@@ -90,7 +90,7 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     points = average(fixes, inflation, [*(e.best_cycles for e in events), *(sum(between) / 2 for between in guessed)])
     if len(points.at) < FEWEST_POINTS:
         bad = [f"{f.path}: {counted(len(f.bad), 'row is', 'rows are')} damaged, as {f.bad[0]}" for f in files if f.bad]
-        bad += [f.remedy for f in files if f.bad and not f.rows][:1]
+        bad += [f.remedy if f.bad else f"{f.path} has no row: {f.remedy}" for f in files if not f.rows][:1]
         if uncounted := sum(r.cycles is None for f in files for r in f.rows):
             bad.append(f"{counted(uncounted, 'row has', 'rows have')} no cycles, without which there is no rate; see to the load signal")
         raise InputError(f"{files[0].path}: {counted(len(fixes), 'usable fix makes', 'usable fixes make')} "

@@ -253,7 +253,9 @@ class RecordFile:
     @property
     def remedy(self) -> str:
         """What to do where there is no valid row."""
-        return AS_WRITTEN if self.bad else "record with `bolotip run` first"
+        lost = bool(self.torn) and not str(self.torn).strip("\0")
+        none = "it holds nothing but zeros, as after a power cut: take a copy" if lost else "record with `bolotip run` first"
+        return AS_WRITTEN if self.bad else none
 
 
 def left_beside(read: Sequence[Path]) -> list[Path]:

@@ -830,3 +830,10 @@ def test_rig_files_that_are_not_read_and_materials_that_differ_are_told(tmp_path
     assert growth.main([one, two], tmp_path / "out") == 0
     said = capsys.readouterr().out
     assert "rig-2.toml is of a later run; rig.toml is used" in said and "yield_strength_MPa is" in said and "999" in said
+
+
+@pytest.mark.parametrize("held, expected", [(b"", "record with"), (bytes(4000), "it holds nothing but zeros")])
+def test_a_file_without_a_row_is_not_told_to_go_on_recording(held, expected, tmp_path):
+    (tmp_path / "records.csv").write_bytes(held)
+    with pytest.raises(InputError, match=f"records.csv has no row: {expected}"):
+        growth.main([tmp_path])

@@ -333,6 +333,7 @@ def test_maps_of_withheld_harmonics_are_not_drawn_and_set_no_scale(tmp_path, mon
     (lambda d: None, "records.csv: no such file"),
     (lambda d: write_records(d, []), "records.csv: 0 damaged rows and no valid one"),
     (lambda d: (d/"records.csv").write_bytes(b""), "records.csv: 0 damaged rows and no valid one, must be at least one; record with"),
+    (lambda d: (d/"records.csv").write_bytes(bytes(4000)), "must be at least one; it holds nothing but zeros, as after a power cut"),
     (lambda d: (d/"records.csv").write_text(f"{header_line()}\n1,2\n1,3\n"),
      "records.csv: 2 damaged rows and no valid one, must be at least one; take the file as bolotip wrote it"),
 ])
