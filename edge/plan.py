@@ -226,6 +226,9 @@ def warnings(
     if wide := [a.crack_mm for a in sizes if a.small_scale is False]:
         rule = "1.25 Pmax/(B yield)" if rig.specimen.geometry == "MT" else "(4/pi)(Kmax/yield)^2"
         yield f"from {min(wide):.3g} mm the ligament is below {rule} at R = 0 (ASTM E647): K no longer describes the tip"
+    if faint := [a.crack_mm for a in sizes if a.tip_sd_mm > TIP_SURE_PX * rig.view.mm_per_px]:
+        yield (f"for cracks of {', '.join(f'{a:.3g}' for a in faint)} mm dK is below the least dK, and fixes without a tip become common: "
+               "more load, more memory or a nearer view")
     for a in sizes:
         if longest_memory_s(a, hz, TIP_TARGET_MM) < memory_s:
             yield f"from {a.crack_mm:.3g} mm the crack grows {TIP_TARGET_MM:g} mm in half the memory: expect a lag"

@@ -449,3 +449,9 @@ def test_the_empty_curve_of_growth_names_only_what_is_missing(rig, paris, range_
     sizes = [SimpleNamespace(cycles=c, K_MPa_sqrt_m_per_kN=1.0, crack_mm=a) for a, c in ((8.0, 0.0), (12.0, math.nan))]
     plan_picture._life(axes, SimpleNamespace(rig=rig(specimen=paris, load={"nominal_range_kN": range_kN})), sizes)
     assert not axes.lines and [t.get_text() for t in axes.texts] == [said]
+
+
+def test_cracks_whose_tip_hardly_stands_out_of_the_noise_are_named(rig):
+    strong, faint = (make_plan(rig(load={"nominal_range_kN": kN})).warnings for kN in (2.0, 0.02))
+    assert not any("below the least dK" in w for w in strong)
+    assert any("dK is below the least dK" in w and "more load" in w for w in faint)
