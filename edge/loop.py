@@ -224,8 +224,7 @@ class Loop:
 
     def _heed_load_events(self) -> None:
         """Overloads, underloads, steps of the load and cycles nobody saw, up to now."""
-        if self.phase.remarks:
-            self.events.update(self.phase.take_remarks(self.now_s))
+        self.events.update(self.phase.take_remarks(self.now_s))
         for event in self.phase.take_events(self.now_s):
             away = self.totals.settle(self.phase.frequency_hz, self.phase.first_count())  # before its number is told
             self.events.update([event.kind, *["cycles_estimated"] * away])
@@ -296,6 +295,7 @@ class Loop:
         assert self.start_s is not None
         if self.frames.live:  # the count goes as far as samples have come, whether frames asked for them or not
             self.phase.feed(*self.load.read(until_s=self.now_s))
+        self.events.update(self.phase.take_remarks(self.now_s))  # cycles that are in this row's count
         load = self.phase.state(max(self.lock_start_s, self.now_s - self.rig.lockin.memory_s), self.now_s)
         hz = load.frequency_hz if load is not None else None
         if (hz or len(self.phase.knots) > FEWEST_KNOTS) and self.totals.settle(hz, self.phase.first_count()):

@@ -60,7 +60,7 @@ class LoadPhase:
         self.typical_amplitude_kN = 0.0
         self.last_amplitude_kN, self.last_hz = 0.0, frequency_hz
         self.hole_s: tuple[float, float] | None = None  # since the last good window: no samples from .. to
-        self.remarks: dict[str, float] = {}  # flags not yet told, and the time they begin at
+        self.remarks: dict[str, tuple[float, float]] = {}  # flags not yet told to their end, and the times of begin and end
 
     @property
     def window_s(self) -> float:
@@ -97,7 +97,8 @@ class LoadPhase:
         noise_kN = self.typical_noise * amplitude_kN if self.last_amplitude_kN else noise_alone(self.load_kN)
         spikes = lone(p, amplitude_kN, noise_kN)
         if spikes.any():
-            self.remarks.setdefault("load_spikes", float(t[spikes.argmax()]))
+            first_s = float(t[spikes.argmax()])
+            self.remarks.setdefault("load_spikes", (first_s, first_s))
             keep = np.concatenate([np.ones(since, bool), ~spikes])
             self.time_s, self.load_kN = self.time_s[keep], self.load_kN[keep]
 
@@ -133,7 +134,7 @@ class LoadPhase:
         if missed > 0:
             self.counter.cycles += missed
             self.cycles += missed
-            self.remarks.setdefault("cycles_estimated", from_s)
+            self._remark_estimated(from_s, to_s)
 
     def _count(self, t: np.ndarray, p: np.ndarray, until_s: float) -> None:
         """Hand the samples up to `until_s` to the counter, each once."""
@@ -252,8 +253,11 @@ class LoadPhase:
         off = math.remainder(before.phase_rad + 2 * math.pi * cycles - fit.phase_rad, 2 * math.pi)
         if abs(off) > SAME_PHASE_RAD or middle - before.time_s > FAR_WINDOWS * self.window_s:
             return 0.0
-        self.remarks.setdefault("cycles_estimated", before.time_s)
+        self._remark_estimated(before.time_s, middle)
         return cycles - off / (2 * math.pi)
+
+    def _remark_estimated(self, from_s: float, to_s: float) -> None:
+        self.remarks["cycles_estimated"] = self.remarks.get("cycles_estimated", (from_s, to_s))[0], to_s
 
     def at(self, time_s: float) -> float | None:
         """phi in rad at `time_s`, or None where no good window covers it (yet)."""
@@ -292,10 +296,9 @@ class LoadPhase:
         return self.counter.take_events(until_s)
 
     def take_remarks(self, until_s: float) -> list[str]:
-        """Flags of what began by `until_s`, each once."""
-        told = [flag for flag, since_s in self.remarks.items() if since_s <= until_s]
-        for flag in told:
-            del self.remarks[flag]
+        """Flags of what began by `until_s`; again until it has ended, as each row has its share of it."""
+        told = [flag for flag, (since_s, _) in self.remarks.items() if since_s <= until_s]
+        self.remarks = {flag: span for flag, span in self.remarks.items() if span[1] > until_s}
         return told
 
     def amplitude_at(self, time_s: float) -> float:

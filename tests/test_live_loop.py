@@ -177,8 +177,17 @@ def test_a_load_wire_that_was_out_leaves_the_count_as_the_machine_ran_on(tmp_pat
     after = trial.rows[told:]
     assert len(after) >= 5
     assert [r.cycles for r in after] == pytest.approx([trial.true_cycles(r) for r in after], abs=1.6)
-    assert sum("cycles_estimated" in r.flags for r in trial.rows) == 1
     assert after[-1].noise_K is not None and "waiting_load" not in after[-1].flags
+
+
+@pytest.mark.parametrize("no_frames", [NEVER, (22.0, 57.0)])
+def test_each_row_with_cycles_that_nobody_counted_says_so(tmp_path, monkeypatch, no_frames):
+    """So that growth rates of their time can be told apart, and a run that ends there has told of them."""
+    trial = Trial(tmp_path, monkeypatch, no_frames=no_frames, no_load=(22.0, 57.0)).run(80.0)
+    steps = list(zip(trial.rows, trial.rows[1:]))
+    first = next(i for i, (a, b) in enumerate(steps) if b.cycles - a.cycles > HZ * (b.elapsed_s - a.elapsed_s) + 2)
+    estimated = [b for a, b in steps[first:] if trial.loop.start_s + a.elapsed_s < 57.0]
+    assert estimated and [r for r in trial.rows if "cycles_estimated" in r.flags] == estimated
 
 
 def test_a_machine_found_standing_after_the_wire_was_out_had_stopped_nobody_knows_when(tmp_path, monkeypatch):
