@@ -201,7 +201,7 @@ def _clear_frequency(t: np.ndarray, load: np.ndarray) -> float | None:
 
 
 NO_TIP = (
-    "no crack tip was found so far; check [view] mm_per_px, datum_px and growth_angle_deg, focus, paint and the load, and "
+    "no crack tip was found {}; check [view] mm_per_px, datum_px and growth_angle_deg, focus, paint and the load, and "
     "whether bolotip plan expects one to be seen"
 )
 OTHER_PROFILE = "; the profile's frame_delay_s disagrees with the image (delay_disagrees): another camera's profile?"
@@ -217,6 +217,8 @@ class Doubts:
             f"no cyclic load near [load] frequency_hz = {rig.load.frequency_hz:g} Hz was found in {where}; check the signal, "
             f"its times in seconds on the frames' clock, and that the machine runs"
         )
+        # the wire or, with the load from frames, the camera is known to be dead: what is said of the load is said once only
+        self.deaf = {"waiting_load", "waiting_frames"} if rig.load.source == "frames" else {"waiting_load"}
         self.without_load = self.without_tip = self.searched = self.tips = self.weak = 0
         self.other_delay = False
 
@@ -235,7 +237,7 @@ class Doubts:
         return [self._no_tip()] if self.searched and not self.tips and "no tip" not in self.said else []
 
     def _no_tip(self) -> str:
-        return NO_TIP + (OTHER_PROFILE if self.other_delay else "")
+        return NO_TIP.format("any more" if self.tips else "so far") + (OTHER_PROFILE if self.other_delay else "")
 
     def _image(self, row: Row) -> Iterator[tuple[str, str]]:
         if "frozen" in row.flags and row.frames is None:
@@ -249,7 +251,7 @@ class Doubts:
             yield "no tip", self._no_tip()
 
     def _load(self, row: Row) -> Iterator[tuple[str, str]]:
-        absent = row.load_frequency_hz is None and "waiting_load" not in row.flags  # the wire is known to be dead
+        absent = row.load_frequency_hz is None and self.deaf.isdisjoint(row.flags)
         self.without_load = self.without_load + 1 if absent else 0
         if self.without_load >= 2 and (row.elapsed_s or 0.0) > SETTLED_S:
             yield "no load", self.no_load

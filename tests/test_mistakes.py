@@ -8,7 +8,7 @@ import os
 import re
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -602,6 +602,24 @@ def test_a_run_of_one_row_without_load_is_told_why_at_its_end(right):
     doubts = plausible.Doubts(load_rig(right / "rig.toml"))
     assert doubts.at_end() == doubts.see(row(load_frequency_hz=None, crack_mm=None, frames=None, flags=("no_load",))) == []
     assert len(doubts.at_end()) == 1 and "no cyclic load near" in doubts.at_end()[0]
+
+
+@pytest.mark.parametrize("source, says", [("frames", 0), ("recording", 1)])
+def test_a_camera_that_is_away_is_no_load_that_is_looked_for_in_vain_in_its_frames(right, source, says):
+    rig = load_rig(right / "rig.toml")
+    doubts = plausible.Doubts(replace(rig, load=replace(rig.load, source=source)))
+    without = {"load_frequency_hz": None, "crack_mm": None, "frames": None, "elapsed_s": 1000.0}
+    away = [doubts.see(row(flags=("no_load", "waiting_frames"), **without)) for _ in range(5)]
+    assert len(sum(away, [])) == says
+    stands = [doubts.see(row(flags=("no_load",), **without)) for _ in range(5)]
+    assert len(sum(away + stands, [])) == 1, "which is told once it is so"
+
+
+def test_a_tip_that_was_found_before_is_not_told_as_never_found(right):
+    for before, says in ((0, "found so far;"), (1, "found any more;")):
+        doubts = plausible.Doubts(load_rig(right / "rig.toml"))
+        said = [doubts.see(r) for r in [row()] * before + [row(crack_mm=None, flags=("no_tip",))] * 5]
+        assert says in " ".join(sum(said, []))
 
 
 def test_what_is_doubtful_about_a_profile_does_not_stand_beside_an_error(here, capsys, caplog):
