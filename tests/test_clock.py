@@ -165,7 +165,7 @@ def test_a_quite_different_rate_is_found_too(rate_hz, real_hz, jitter_s):
         assert phase_error_deg(time_error_s(slots, number / real_hz)) < 2 * PHASE_ERROR_DEG
 
 
-@pytest.mark.parametrize("then_hz", [8.7, 20.0, 23.5, 26.7, 30.0, 60.0])
+@pytest.mark.parametrize("then_hz", [4.2, 5.0, 8.7, 20.0, 23.5, 26.7, 30.0, 60.0, 150.0])
 def test_a_camera_that_goes_over_to_another_rate_is_followed(then_hz):
     kept = np.random.default_rng(1).random(3000) >= 0.02
     exposure = np.concatenate([np.arange(1000) / RATE_HZ, 1000 / RATE_HZ + np.arange(2000) / then_hz])[kept]
