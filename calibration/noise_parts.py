@@ -6,6 +6,11 @@ APART_PX = 5  # neither smoothing nor the noise of rows and columns reaches so f
 FEWEST_OF_A_LINE = 10  # pixels
 
 
+def copies(stack: np.ndarray) -> np.ndarray:
+    """Which of the frames (n, rows, columns) are copies of the one before, (n,) bool."""
+    return np.array([False] + [np.array_equal(a, b) for a, b in zip(stack[1:], stack)])
+
+
 def residuals(
     new: np.ndarray, shared: np.ndarray, stretch: np.ndarray, time_s: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, float, float]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.door import InputError
-from calibration.noise_parts import APART_PX, changes_together, lines_noise, residuals
+from calibration.noise_parts import APART_PX, changes_together, copies, lines_noise, residuals
 from calibration.robust import robust_sd
 
 FEWEST_FRAMES = 100
@@ -132,7 +132,7 @@ def find(frames: Sequence[np.ndarray] | np.ndarray, number: np.ndarray, frame_ra
     InputError: too few frames, a scene that moves, noise below one count.
     """
     stack = np.asarray(frames)
-    copy = np.array([False] + [np.array_equal(a, b) for a, b in zip(stack[1:], stack)])
+    copy = copies(stack)
     new, numbers = stack[~copy], np.asarray(number)[~copy]
     if len(new) < FEWEST_FRAMES:
         raise InputError(

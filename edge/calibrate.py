@@ -7,7 +7,8 @@ from collections.abc import Callable
 import numpy as np
 
 from calibration import pictures, pixels, scale, step, sweep
-from calibration.door import InputError
+from calibration.door import InputError, counted
+from calibration.noise_parts import copies
 from calibration.step_model import still_parts, switch_edges
 from edge.calibrate_gain import run_gain
 from edge.calibrate_shared import ASSUMED, existing, finish, first_harmonic, measured, usable_pixels
@@ -50,6 +51,9 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     refuse_processed(rec, changing=True)
     frames = rec.frames(MOST_VALUES // (rec.rig.camera.rows * rec.rig.camera.columns))
+    cut = looked_at(rec, len(frames), "move the cover earlier, or cut the image")
+    copy = copies(frames)  # one would show the step at a moment that is not its own
+    frames, frame_s = frames[~copy], rec.time_s[: len(frames)][~copy]
     for still in still_parts(frames):
         pixels.refuse_wandering_gain(still, rec.name)
     edges, edge_sd_s = np.empty(0), 0.0
@@ -59,12 +63,13 @@ def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:
         edges = switch_edges(time_s, value)
         edge_sd_s = float(np.median(np.diff(time_s)) / np.sqrt(12)) if edges.size else 0.0
     usable = usable_pixels(rec, profile, args.region) & (np.ptp(frames, axis=0) > 0)
-    cut = looked_at(rec, len(frames), "move the cover earlier, or cut the image")
     try:
-        found = step.fit(frames, rec.time_s[: len(frames)], usable, edges, edge_sd_s, rec.timing_sd_s)
+        found = step.fit(frames, frame_s, usable, edges, edge_sd_s, rec.timing_sd_s)
     except InputError as e:
         raise InputError("; ".join([str(e), *cut])) from None
     text = found.text() + cut
+    if copy.any():
+        text.append(f"{counted(int(copy.sum()), 'copy', 'copies')} of the frame before among {copy.size} frames: left out")
     if profile is not None and profile.response:
         text.append("the profile's table [[response]] of a sweep gives way to this first-order lag; the profile before has it still")
     finish(args, recordings, text, found.into(profile or ASSUMED), lambda path: pictures.step(path, found))

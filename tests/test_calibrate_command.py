@@ -172,6 +172,18 @@ def test_step_gives_lag_readout_and_delay(lab, capsys):
     assert out.count("step of") == 2 and "tau by region" in out
 
 
+@pytest.mark.parametrize("sent_again", [(76,), range(2, 240, 20)])
+def test_frames_that_the_camera_sent_twice_are_no_frames_of_a_step(lab, capsys, tmp_path, sent_again):
+    frames = np.load(lab / "step" / "frames.npy")
+    for i in sent_again:
+        frames[i] = frames[i - 1]
+    out = calibrate(lab, capsys, "step", broken(lab, tmp_path, "step", frames), profile="twice.toml")
+    p = load_profile(lab / "twice.toml")
+    for name in ("tau_s", "readout_s", "frame_delay_s"):
+        assert abs(getattr(p, name) - CAMERA[name]) < 3 * getattr(p, name.replace("_s", "_sd_s"))
+    assert "chance" in out and "fits badly" not in out and "of the frame before among 240 frames: left out" in out
+
+
 def plain_step(lab, tmp_path, swing=0.0):
     """The step of a camera whose pixels differ by 1 % in gain instead of by a large fixed pattern; the cover takes 0.1 s. swing: of
     the contrast of whole images."""
