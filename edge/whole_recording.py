@@ -120,7 +120,8 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
             slots.append(slot)
     number = np.array([s.number for s in slots])
     points = list(zip(number.tolist(), arrival_s.tolist()))
-    sure = [point for point, slot in zip(points, slots) if slot.sure]
+    after_gap = np.diff(number, prepend=number[0] - 1) > 1  # one a slot too far would stand below all others, and the line on it
+    sure = [point for point, slot, gap in zip(points, slots, after_gap) if slot.sure and not gap]
     points = sure if len(sure) > 1 else points
     hull: list[tuple[int, float]] = []
     for point in points:
@@ -131,7 +132,8 @@ def frame_grid(arrival_s: np.ndarray, frame_rate_hz: float) -> tuple[np.ndarray,
     left, right = next((a, b) for a, b in zip(hull, hull[1:]) if b[0] >= middle)
     period_s = _slope(left, right)
     line = left[1] + period_s * (number - left[0])
-    early = (arrival_s < line - BEFORE * period_s) & (np.diff(number, prepend=number[0] - 2) > 1)
+    after_gap[0] = True
+    early = (arrival_s < line - BEFORE * period_s) & after_gap
     number, line = number - early, line - early * period_s
     return number, line - LATE_PARTS * float(np.mean(arrival_s - line)) / number.size
 
