@@ -33,6 +33,7 @@ from edge.growth_points import (
     average,
     falls,
     join,
+    mean_ages_cycles,
     moves,
     noise_inflation,
     own_sd_mm,
@@ -77,7 +78,12 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     if common := max((v.mm_per_px_sd / v.mm_per_px for v in views if v), default=0.0):
         notes.append(f"the scale is known to {100 * common:.2g} %, alike in all fixes: on top of what follows, rates and crack "
                      f"sizes may be off by that, dK measured by {50 * common:.2g} %; no exponent is")
-    fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows])
+    ages = np.zeros(len(rows))
+    for k, of_folder in enumerate(rigs):
+        if of_folder is not None:
+            its = [i for i, (_, at) in enumerate(rows) if at == k]
+            ages[its] = mean_ages_cycles([rows[i][0] for i in its], of_folder.lockin.memory_s, of_folder.camera.frame_rate_hz)
+    fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows], ages)
     folders = [d if d.is_dir() else d.parent for d in dirs]
     exact, unused = exact_events(folders, [f.rows for f in files], rows)
     notes += unused

@@ -180,15 +180,25 @@ def noise_inflation(elapsed_s: Array, memory_s: float) -> float:
     return float((1 + rho) / (1 - rho))
 
 
-def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] | None = None
+def mean_ages_cycles(rows: Sequence[Row], memory_s: float, frame_rate_hz: float) -> Array:
+    """By how many cycles the frames of each row are on the mean older than it: half a memory, and less while that fills after a
+    start or a step of the load, where the places of the fixes go half as fast as the tip. The effective number of frames tells
+    how full it is (edge/rate.py), beside that of the rows that have a full one, where frames are lost or copies."""
+    full = [r.frames for r in rows if r.frames and "settling" not in r.flags]
+    per_s = float(np.median(full)) / memory_s if full else frame_rate_hz
+    return np.array([0.5 * (r.frames or 0) / per_s * (r.load_frequency_hz or 0.0) for r in rows])
+
+
+def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] | None = None, ages_cycles: Array | float = 0.0
                  ) -> tuple[Fixes, list[str]]:
-    """Fixes with a crack size, outliers set aside; and notes on what was left out. `places_mm`: along, across a row."""
+    """Fixes with a crack size, outliers set aside; and notes on what was left out. `places_mm`: along, across a row; `ages_cycles`
+    (rows,): mean age of its frames."""
     if not rows:
         return Fixes(*(np.empty(0) for _ in fields(Fixes))), []
     table = as_array(rows)
     places = np.asarray(places_mm if places_mm is not None else np.full((len(rows), 2), np.nan), float).reshape(-1, 2)
     flagged = np.array([bool(UNUSABLE & set(r.flags)) for r in rows])
-    fixes = Fixes(table["cycles"], table["crack_mm"], table["crack_sd_mm"], table["dKI_MPa_sqrt_m"], table["dKI_sd"],
+    fixes = Fixes(table["cycles"] - ages_cycles, table["crack_mm"], table["crack_sd_mm"], table["dKI_MPa_sqrt_m"], table["dKI_sd"],
                   table["load_range_kN"], table["load_ratio"], table["opening_fraction"], table["opening_sd"],
                   places[:, 0], places[:, 1])
     for value, sd in ((fixes.dK_MPa_sqrt_m, fixes.dK_sd), (fixes.opening_fraction, fixes.opening_sd)):

@@ -837,3 +837,35 @@ def test_a_file_without_a_row_is_not_told_to_go_on_recording(held, expected, tmp
     (tmp_path / "records.csv").write_bytes(held)
     with pytest.raises(InputError, match=f"records.csv has no row: {expected}"):
         growth.main([tmp_path])
+
+
+# --- the memory that fills
+
+@pytest.mark.parametrize("frame_rate_hz", [25.0, 9.0])  # of the images; the rig file says 25
+def test_rates_after_a_start_and_a_step_of_the_load_are_not_those_of_a_memory_that_fills(frame_rate_hz, tmp_path, capsys):
+    """The mean place of the tip goes half as fast as the tip while it does (weights alike, then fading by e in half a memory)."""
+    truth, hz, memory_s = Growing(), 7.0, 300.0
+    (a, cycles), t = truth.course(), np.arange(0.0, 4500.0, 1.0)
+    changed_s, rows = 1500.0, []
+    size = np.interp(t * hz, cycles / 3, a)  # thrice as fast as its law
+    for at_s in np.arange(10.0, 4500.0, 10.0):
+        begun_s = changed_s if at_s > changed_s else 0.0
+        ages = at_s - t[(t >= begun_s) & (t < at_s)]
+        weight = np.exp(-np.minimum(ages, max(0.0, at_s - begun_s - memory_s)) * 2 / memory_s)
+        place = float(np.average(np.interp(at_s - ages, t, size), weights=weight))
+        flags = ("settling",) * bool(at_s - begun_s < 0.9 * memory_s) + ("load_step",) * bool(0 < at_s - changed_s <= 10)
+        clock = f"2031-05-01T{int(at_s) // 3600:02d}:{int(at_s) // 60 % 60:02d}:{int(at_s) % 60:02d}Z"
+        rows.append(Row(
+            len(rows), clock, elapsed_s=at_s, cycles=round(at_s * hz),
+            frames=round(frame_rate_hz * weight.sum() ** 2 / (weight**2).sum()), load_frequency_hz=hz, load_ratio=0.1,
+            load_range_kN=4.0 * (1.03 if at_s > changed_s else 1.0), crack_mm=place, crack_sd_mm=0.003, flags=flags))
+    folder = truth.write(tmp_path, rows)
+    with (folder / "rig.toml").open("a") as f:
+        f.write(f"[lockin]\nmemory_s = {memory_s}\n")
+    assert growth.main([folder]) == 0
+    with (folder / "growth.csv").open(newline="") as f:
+        secant = [r for r in csv.DictReader(f) if r["method"] == "secant" and "load_step" not in r["invalid"]]
+    told = np.array([float(r["rate_mm_per_cycle"]) for r in secant])
+    at_mm = np.array([float(r["crack_mm"]) for r in secant])
+    assert len(told) > 8 and (at_mm < 14.5).any() and (np.abs(at_mm - np.interp(changed_s * hz, cycles / 3, a)) < 0.6).any()
+    assert told / (3 * truth.C * truth.dK(at_mm) ** truth.m) == pytest.approx(np.ones(len(told)), abs=0.05)
