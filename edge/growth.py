@@ -33,10 +33,11 @@ from edge.growth_points import (
     average,
     falls,
     join,
-    mean_ages_cycles,
+    mean_age_cycles,
     moves,
     noise_inflation,
     own_sd_mm,
+    seen_over_s,
     shortening,
     usable_fixes,
 )
@@ -82,7 +83,8 @@ def main(dirs: Sequence[Path], out: Path | None = None) -> int:
     for k, of_folder in enumerate(rigs):
         if of_folder is not None:
             its = [i for i, (_, at) in enumerate(rows) if at == k]
-            ages[its] = mean_ages_cycles([rows[i][0] for i in its], of_folder.lockin.memory_s, of_folder.camera.frame_rate_hz)
+            over_s = seen_over_s([rows[i][0] for i in its], of_folder.lockin.memory_s, of_folder.camera.frame_rate_hz)
+            ages[its] = [mean_age_cycles(rows[i][0], s) for i, s in zip(its, over_s)]
     fixes, left_out = usable_fixes([r for r, _ in rows], [tip_place_mm(r, views[k]) for r, k in rows], ages)
     folders = [d if d.is_dir() else d.parent for d in dirs]
     exact, unused = exact_events(folders, [f.rows for f in files], rows)

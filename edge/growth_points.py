@@ -180,13 +180,19 @@ def noise_inflation(elapsed_s: Array, memory_s: float) -> float:
     return float((1 + rho) / (1 - rho))
 
 
-def mean_ages_cycles(rows: Sequence[Row], memory_s: float, frame_rate_hz: float) -> Array:
-    """By how many cycles the frames of each row are on the mean older than it: half a memory, and less while that fills after a
-    start or a step of the load, where the places of the fixes go half as fast as the tip. The effective number of frames tells
-    how full it is (edge/rate.py), beside that of the rows that have a full one, where frames are lost or copies."""
+def seen_over_s(rows: Sequence[Row], memory_s: float, frame_rate_hz: float) -> Array:
+    """Over how many seconds the frames of each row were taken: a memory, and less while that fills after a start or a step of
+    the load, where the places of the fixes go half as fast as the tip. The effective number of frames tells how full it is
+    (edge/rate.py), beside that of the rows that have a full one: frames may be lost or copies, or come at another rate."""
     full = [r.frames for r in rows if r.frames and "settling" not in r.flags]
     per_s = float(np.median(full)) / memory_s if full else frame_rate_hz
-    return np.array([0.5 * (r.frames or 0) / per_s * (r.load_frequency_hz or 0.0) for r in rows])
+    return np.array([(r.frames or 0) / per_s for r in rows])
+
+
+def mean_age_cycles(row: Row, over_s: float) -> float:
+    """By how many cycles the frames of a row are on the mean older than it: of weights that are alike and of those that fade
+    half the effective number."""
+    return 0.5 * over_s * (row.load_frequency_hz or 0.0)
 
 
 def usable_fixes(rows: Sequence[Row], places_mm: Sequence[tuple[float, float]] | None = None, ages_cycles: Array | float = 0.0

@@ -311,7 +311,7 @@ class Loop:
         now = (self.calendar.was_set(), self.card.state == "waiting", self.outlook.wanders(self.rig.lockin.memory_s))
         self.events.update(word for word, so in zip(("clock_step", "card_full", "phase_wanders"), now, strict=True) if so)
         row.flags = tuple(dict.fromkeys([*fix.flags, *sorted(self.events - {"no_load"})]))  # of a row without load it is in the fix
-        row.flags += tuple(self.growth.follow(row))
+        row.flags += tuple(self.growth.follow(row, self.lockin.effective_periods / self.clock.frame_rate_hz))
         if (request := self.stop_at.see(row)) is not None:
             row.flags += ("stop_request",)
         for sink in self.sinks:

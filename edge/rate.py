@@ -19,7 +19,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from edge import handbook
-from edge.growth_points import FALL_MM, SMALLEST_STEP_MM, STEP_OVER_PRECISION, UNUSABLE, noise_inflation, own_sd_mm
+from edge.growth_points import (
+    FALL_MM,
+    SMALLEST_STEP_MM,
+    STEP_OVER_PRECISION,
+    UNUSABLE,
+    mean_age_cycles,
+    noise_inflation,
+    own_sd_mm,
+    seen_over_s,
+)
 from edge.record import Row, StopRequest
 from edge.rig import Records, Specimen, View
 
@@ -57,12 +66,14 @@ class GrowthWatch:
     def recall(self, rows: Sequence[Row]) -> None:
         """The rows of the run before a restart, or enough of them."""
         step = 1 + len(rows) // RECALLED
+        over_s = seen_over_s(rows, self.memory_s, self.frame_rate_hz)
         for number, row in enumerate(rows):
             if number % step == 0 or EVENTS & set(row.flags):
-                self.follow(row)
+                self.follow(row, float(over_s[number]))
 
-    def follow(self, row: Row) -> list[str]:
-        """Fill rate_mm_per_cycle, rate_sd and cycles_to_target of `row`, whose flags must be complete; more flags."""
+    def follow(self, row: Row, over_s: float | None = None) -> list[str]:
+        """Fill rate_mm_per_cycle, rate_sd and cycles_to_target of `row`, whose flags must be complete; more flags. over_s: time
+        over which its frames were taken, lost ones and copies included; by their number without it."""
         if EVENTS & set(row.flags):
             self.begin_anew()
         own_mm = own_sd_mm(row, self.view)
@@ -70,8 +81,7 @@ class GrowthWatch:
             return []
         if "resumed" in row.flags and self.fixes and row.crack_mm < self.table[self.fixes - 1, 1] - FALL_MM:
             self.begin_anew()
-        # weights that are alike, and those that fade: of both the mean age is half the effective number
-        age_cycles = 0.5 * (row.frames or 0) / self.frame_rate_hz * (row.load_frequency_hz or 0.0)
+        age_cycles = mean_age_cycles(row, (row.frames or 0) / self.frame_rate_hz if over_s is None else over_s)
         if not UNUSABLE & set(row.flags):
             self._remember((row.cycles - age_cycles, row.crack_mm, max(own_mm, 1e-6), row.elapsed_s or 0.0))
         stretch, self.rate = self._last_stretch(), None
