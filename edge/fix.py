@@ -184,7 +184,7 @@ class Fixer:
         """The datum goes with the specimen: crack sizes are counted from where it is now."""
         self.slip.follow(harmonics.mean / self.counts_per_K, bad)
         right, down = self.slip.shift_px
-        fix.row.slip_px = float(np.hypot(right, down))
+        fix.row.slip_px = float(np.hypot(right, down)) if self.slip.seen else None
         datum = self.first_rig.view.datum_px
         view = replace(self.first_rig.view, datum_px=(datum[0] + down, datum[1] + right))
         self.rig = replace(self.first_rig, view=view)

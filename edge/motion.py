@@ -176,11 +176,13 @@ def soft_field(mean_K: np.ndarray, use: np.ndarray) -> np.ndarray:
 
 
 class Slip:
-    """Follows the slow shift of the specimen since the first image. shift_px: (right, down)."""
+    """Follows the slow shift of the specimen since the first image. shift_px: (right, down); seen: whether there has been an
+    edge or a mark to tell it by, without which it is not none but unknown."""
 
     def __init__(self) -> None:
         self.shift_px = np.zeros(2)
         self.sd_px = np.zeros(2)
+        self.seen = False
         self._base = np.zeros(2)
         self._base_variance = np.zeros(2)
         self._reference: np.ndarray | None = None
@@ -193,16 +195,18 @@ class Slip:
         size = min(max(along_px, -row.slip_px), row.slip_px)
         self.shift_px = self._base = size * np.array([np.cos(np.deg2rad(angle_deg)), -np.sin(np.deg2rad(angle_deg))])
         self._base_variance = (STEP_SD * self._base) ** 2
-        self.sd_px = np.sqrt(self._base_variance)
+        self.sd_px, self.seen = np.sqrt(self._base_variance), True
 
     def follow(self, mean_K: np.ndarray, bad: np.ndarray) -> None:
         """Take the present mean image (rows, columns) into account."""
         if self._reference is None or self._reference.shape != mean_K.shape:
             self._reference = mean_K.astype(np.float32)
+            self.seen |= find_edges(mean_K, bad) is not None
             return
         edges = find_edges(0.5 * (mean_K + self._reference), bad)
         if edges is None:
             return
+        self.seen = True
         difference = (_filled(mean_K, bad) - _filled(self._reference, bad)).astype(np.float32)
         step, sd = _fit_shift(edges, smoothed(difference, EDGE_BLUR_PX)[edges.near].astype(float))
         step = np.where(np.isfinite(sd), step, 0.0)

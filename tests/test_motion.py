@@ -130,6 +130,16 @@ def test_slow_slip_adds_up_over_many_images(end_px):
     assert np.linalg.norm(slip.sd_px) >= motion.STEP_SD * motion.STEP_PX  # every step may be a tenth too small
 
 
+def test_slip_of_a_view_without_edges_is_not_told_as_none():
+    rng, slip = np.random.default_rng(4), motion.Slip()
+    for _ in range(2):
+        slip.follow(295.0 + SD_K * rng.standard_normal(SHAPE), GOOD)
+        assert not slip.seen
+    assert followed([(0.0, 0.0)]).seen and followed([(0.0, 0.0), (0.2, 0.25)], across=False).seen
+    slip.recall(Row(seq=1, slip_px=2.6), 2.5, 0.0)  # of an edge that was seen before a restart
+    assert slip.seen
+
+
 def test_slip_along_a_straight_edge_is_not_claimed_and_does_not_spoil_that_across_it():
     for seed in range(4):
         slip = followed([(0.0, 0.0), (0.2, 0.25)], across=False, seed=seed)
