@@ -163,8 +163,8 @@ def fit(
     shift = 2 * complex(b[0], b[1]) / c1 * unit
     covariance = _named(inverse, c1, unit) * max(1.0, chi2)
     if chi2 > UNEVEN:
-        spread = inverse @ (xw * residual) / sd_MPa**2
-        more = np.sqrt(np.maximum(1.0, np.diag(_named(spread @ spread.T, c1, unit)) / np.diag(covariance)))
+        pull = _naming(len(b), c1, unit) @ inverse @ xw * residual / sd_MPa**2
+        more = np.sqrt(np.maximum(1.0, np.sum(pull**2, axis=1) / np.diag(covariance)))
         covariance *= more[:, None] * more
     for who, size in groups:
         spread = inverse @ np.stack([np.bincount(who, column) for column in xw]) * size / sd_MPa**2
@@ -246,12 +246,18 @@ def _averaged(
     return b, np.tensordot(weight, np.array(covariances), 1) + (off * weight[:, None]).T @ off
 
 
-def _named(inverse: np.ndarray, c1: complex, unit: float) -> np.ndarray:
-    """Covariance of [shift x, shift y, K_I, K_II, T] from that of the scaled coefficients."""
+def _naming(size: int, c1: complex, unit: float) -> np.ndarray:
+    """(5, size): what [shift x, shift y, K_I, K_II, T] are of the scaled coefficients, to first order."""
     to_k = np.sqrt(2 * np.pi) / 2 * unit**0.5 * MPA_SQRT_MM_TO_M
     turn = 2 * unit / c1  # shift = turn (b0 + i b1)
-    jacobian = np.zeros((5, len(inverse)))
+    jacobian = np.zeros((5, size))
     jacobian[0, :2] = turn.real, -turn.imag
     jacobian[1, :2] = turn.imag, turn.real
     jacobian[2, 2], jacobian[3, 3], jacobian[4, 4] = to_k, -to_k, 1.0
+    return jacobian
+
+
+def _named(inverse: np.ndarray, c1: complex, unit: float) -> np.ndarray:
+    """Covariance of [shift x, shift y, K_I, K_II, T] from that of the scaled coefficients."""
+    jacobian = _naming(len(inverse), c1, unit)
     return jacobian @ inverse @ jacobian.T
