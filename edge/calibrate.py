@@ -16,6 +16,7 @@ from edge.rig import LEAST_WIDTH_PX
 from edge.sources.recording import RecordedLoad
 from edge.whole_recording import Recorded, open_recording, refuse_processed
 
+APART_S = 3e-3  # of the times of frames and load over a recording: tau then comes out 0.4 % too large
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 
 
@@ -37,13 +38,20 @@ def main(args: argparse.Namespace) -> int:
 def run_sweep(args: argparse.Namespace, recordings: list[Recorded]) -> None:
     profile = existing(args.profile, recordings)
     usable = usable_pixels(recordings[0], profile, args.region)
-    runs = []
+    runs, apart = [], []
     for rec in recordings:
         m = measured(rec)
+        drift_s, sd_s = m.drift_s
+        if abs(drift_s) > max(APART_S, 5 * sd_s):
+            apart.append(f"{rec.name}: frames and load run apart by {1e3 * abs(drift_s):.1f} ms from begin to end, which reads as lag, "
+                         "tau too large: give both times of one clock")
         usable = usable & (m.harmonics.noise > 0) & (m.harmonics.noise < 4 * np.median(m.harmonics.noise))
         runs.append(first_harmonic(rec, m))
-    found = sweep.fit(runs, usable)
-    finish(args, recordings, found.text(), found.into(profile or ASSUMED), lambda path: pictures.sweep(path, found))
+    try:
+        found = sweep.fit(runs, usable)
+    except InputError as e:
+        raise InputError("; ".join([str(e), *apart[:1]])) from None
+    finish(args, recordings, [*found.text(), *apart], found.into(profile or ASSUMED), lambda path: pictures.sweep(path, found))
 
 
 def run_step(args: argparse.Namespace, recordings: list[Recorded]) -> None:

@@ -61,13 +61,15 @@ class Recorded:
 
 @dataclass(frozen=True)
 class Measured:
-    """A recording through the lock-in. shared_counts: noise common to all pixels of a frame; range_sd is relative."""
+    """A recording through the lock-in. shared_counts: noise common to all pixels of a frame; range_sd is relative. drift_s: by how
+    much the load's times get ahead of the frames' from its begin to its end, and the deviation of that."""
 
     harmonics: Harmonics
     frequency_hz: float
     range_kN: float
     range_sd: float
     shared_counts: float
+    drift_s: tuple[float, float]
 
 
 def open_recording(path: Path) -> Recorded:
@@ -206,17 +208,25 @@ def lock_in(
         return None
     windows = sum(k.good for k in phase.knots) / 2  # they overlap by half
     relative = state.range_sd_kN / state.range_kN / np.sqrt(max(1.0, windows))
-    return Measured(solved, state.frequency_hz, state.range_kN, relative, _shared(np.array(used), solved, harmonics))
+    shared_counts, drift, drift_sd = _image_mean(np.array(used), solved, harmonics)
+    to_s = 1 / (2 * np.pi * state.frequency_hz)
+    return Measured(solved, state.frequency_hz, state.range_kN, relative, shared_counts, (drift * to_s, drift_sd * to_s))
 
 
-def _shared(used: np.ndarray, solved: Harmonics, harmonics: int) -> float:
-    """Noise of the image mean (counts) beyond what the pixels' own noise makes, slow drift and harmonics taken off."""
+def _image_mean(used: np.ndarray, solved: Harmonics, harmonics: int) -> tuple[float, float, float]:
+    """Noise of the image mean (counts) beyond what the pixels' own noise makes, slow drift and harmonics taken off; by how much its
+    first harmonic gets ahead of the load's phase over the recording, and the deviation of that, rad."""
     t, phi, level = used.T
     t = (t - t.mean()) / np.ptp(t)
     x = [t**n for n in range(6)]
     for k in range(1, harmonics + 1):
         x += [np.sin(k * phi), np.cos(k * phi)]
-    design = np.stack(x, axis=1)
-    left = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
+    design = np.stack([*x, t * np.sin(phi), t * np.cos(phi)], axis=1)
+    b = np.linalg.lstsq(design, level, rcond=None)[0]
+    left = level - design @ b
+    variance = float(left @ left) / (level.size - b.size)
     own = float(np.median(solved.noise)) ** 2 / solved.noise.size
-    return float(np.sqrt(max(0.0, left @ left / (level.size - len(x)) - own)))
+    first, change = complex(b[6], b[7]), complex(b[-2], b[-1])
+    of_change = float(np.mean(np.diag(np.linalg.pinv(design.T @ design))[-2:])) * variance
+    size = max(abs(first), 1e-12)
+    return float(np.sqrt(max(0.0, variance - own))), (change * first.conjugate()).imag / size**2, float(np.sqrt(of_change)) / size

@@ -6,6 +6,7 @@ One camera (invented): tau 8.6 ms, readout 21 ms, delay 47 ms, NETD 60 mK, a few
 import dataclasses
 import datetime
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -564,3 +565,27 @@ def test_plates_tell_a_rig_file_s_zero_that_no_longer_fits(lab, capsys, tmp_path
     other = broken(lab, tmp_path, "plate-20", rig=("zero_K = 0.0", "zero_K = -73.75"))
     told = calibrate(lab, capsys, words[0], other, *words[2:], profile="zero.toml")
     assert "zero_K = -73.75 makes the plates -73." in told and "give [specimen] temperature_C" in told
+
+
+def test_a_load_clock_that_runs_off_is_told_by_a_sweep(lab, capsys, calibrated, tmp_path):
+    """100 ppm over the minute, 6 ms: the phase smears, which takes of the gain as a larger lag would. In one recording only,
+    the phases disagree as well, and the sweep is refused."""
+    names = [f"sweep-{hz}" for hz in SWEEP_HZ]
+    plain = calibrate(lab, capsys, "sweep", *names, profile="one-clock.toml")
+    assert "run apart" not in plain
+
+    def off(some, folder):
+        for name in names:
+            shutil.copytree(lab / name, folder / name)
+        for load in (folder / name / "load.csv" for name in some):
+            table = np.loadtxt(load, delimiter=",", skiprows=1)
+            table[:, 0] = table[0, 0] + (table[:, 0] - table[0, 0]) * 1.0001
+            np.savetxt(load, table, delimiter=",", header="time_s,load_kN", comments="", fmt="%.6f")
+
+    off(names, tmp_path / "all")
+    told = calibrate(tmp_path / "all", capsys, "sweep", *names, profile="two-clocks.toml")
+    apart = re.findall(r"frames and load run apart by ([\d.]+) ms", told)
+    assert [float(ms) for ms in apart] == pytest.approx(len(names) * [6.0], abs=0.5)
+    off(names[1:2], tmp_path / "one")
+    refused = calibrate(tmp_path / "one", capsys, "sweep", *names, profile="two-clocks.toml", code=2)
+    assert "tau is" in refused and f"{names[1]}: frames and load run apart by 6" in refused
