@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-DENSE = 12.0  # samples a cycle from which the third harmonic is fitted: left in, that of a triangle or trapezoid leans on the others
+DENSE = 12.0  # samples a cycle from which the third harmonic is fitted: left in, that of a triangle leans on the others
 SETTLED = 1e-3  # turns over the window by which the frequency was off
 
 
