@@ -16,7 +16,7 @@ from edge.rig import LEAST_WIDTH_PX
 from edge.sources.recording import RecordedLoad
 from edge.whole_recording import Recorded, open_recording, refuse_processed
 
-APART_S = 3e-3  # of the times of frames and load over a recording: a tau of 10 ms then comes out 0.4 % too large (the mean of cos over the smear)
+APART_S = 3e-3  # of the times of frames and load over a recording: a tau of 10 ms then comes out 0.4 % too large
 MOST_VALUES = 40_000_000  # counts held in memory by step and pixels
 
 

@@ -148,7 +148,7 @@ def quiet(z: np.ndarray, region: Region, cores: float) -> np.ndarray:
     return (np.abs(z) > least_mm) & (np.abs(np.angle(z)) < np.deg2rad(QUIET_HALF_ANGLE_DEG))
 
 
-MOST_WANDER, LEAST_WANDER_PX, AS_CALM = 5.0, 7, 1.25  # times the typical noise; width of an area; times the usual difference (our own choice)
+MOST_WANDER, LEAST_WANDER_PX, AS_CALM = 5.0, 7, 1.25  # times the typical noise; width of an area; times the usual difference (our choice)
 
 
 def bad_pixels(mean: np.ndarray, noise: np.ndarray) -> np.ndarray:
